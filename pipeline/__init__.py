@@ -1,0 +1,1 @@
+"""What is done: pure stages from frames to frames and results."""

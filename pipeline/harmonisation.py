@@ -1,0 +1,262 @@
+"""Turn the text of each column into canonical values, by what its codebook declares.
+
+Each column is decoded once per distinct value by a small pure function, whatever the number of rows;
+a value that cannot be read keeps its reason. Decoding comes before reshaping, since a column of an
+export with one row per visit serves several records.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import polars as pl
+
+from pipeline.notation.angle import read_angle
+from pipeline.notation.dose import read_dose, read_seconds, read_weeks
+from pipeline.notation.grade import read_grade
+from pipeline.notation.number import read_whole
+from pipeline.notation.pain import read_pain
+from schemas.codebook import (
+    BOOLEAN_FIELDS,
+    NOTATION_COLUMNS,
+    Codebook,
+    Column,
+    DelimitedFile,
+    list_of,
+)
+from schemas.reason import Quarantine
+from schemas.table import TABLES
+from schemas.vocabulary import NOT_RECORDED, code_list
+
+Decoded = tuple[Any, ...] | Quarantine
+"""Canonical values of one cell, or the reason why there are none."""
+
+_TYPES: dict[str, pl.DataType] = {
+    name: kind for table in TABLES.values() for name, kind in (table.key | table.values).items()
+}
+_WHOLE_FIELDS = ("age_years", "trial", "sets", "stated_order")
+_OLDEST = 90
+"""Ages over 89 are one class (45 CFR 164.514(b)(2)(i)(C)); 90 stands for it."""
+
+
+@dataclass(frozen=True)
+class HarmonisedColumn:
+    """One column of the export, decoded.
+
+    Attributes
+    ----------
+    header : str
+        Its header.
+    field : str
+        Field that it holds.
+    values : dict of str to polars.Series
+        Canonical column to values, null where missing or unreadable; each of length n_records.
+    reason : polars.Series or None
+        Reason code where a value is unreadable, null elsewhere; None where all can be read.
+    """
+
+    header: str
+    field: str
+    values: dict[str, pl.Series]
+    reason: pl.Series | None
+
+
+def harmonise(frame: pl.DataFrame, codebook: Codebook) -> dict[str, HarmonisedColumn]:
+    """Decode every declared column.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame, shape (n_records, n_columns)
+        Screened and pseudonymised text columns.
+    codebook : Codebook
+        What each column holds.
+
+    Returns
+    -------
+    dict of str to HarmonisedColumn
+        By header.
+    """
+    return {
+        header: harmonise_column(frame[header], header, column, codebook.file)
+        for header, column in codebook.columns.items()
+        if column.field != "row_kind"
+    }
+
+
+def harmonise_column(
+    texts: pl.Series, header: str, column: Column, file: DelimitedFile
+) -> HarmonisedColumn:
+    """Decode one column.
+
+    Parameters
+    ----------
+    texts : polars.Series, shape (n_records,)
+        The column as text.
+    header : str
+        Its header.
+    column : Column
+        What it holds.
+    file : DelimitedFile
+        Decimal mark and markers of missing values.
+
+    Returns
+    -------
+    HarmonisedColumn
+        Its canonical values and reasons.
+    """
+    names = canonical_columns(column.field)
+    decode = _decoder(column, file.decimal_mark)
+    missing = {"", *file.missing, *column.missing}
+    distinct = texts.unique()
+    cells = [(None,) * len(names) if t.strip() in missing else decode(t.strip()) for t in distinct]
+    table = _as_table(distinct, cells, names)
+    joined = texts.to_frame("\x1ftext").join(
+        table, on="\x1ftext", how="left", maintain_order="left"
+    )
+    has_reason = table["\x1freason"].null_count() < table.height
+    return HarmonisedColumn(
+        header,
+        column.field,
+        {name: joined[name] for name in names},
+        joined["\x1freason"] if has_reason else None,
+    )
+
+
+def canonical_columns(field: str) -> tuple[str, ...]:
+    """List the canonical columns that a field fills.
+
+    Parameters
+    ----------
+    field : str
+        Field of a codebook.
+
+    Returns
+    -------
+    tuple of str
+        Column names.
+    """
+    if field == "event":
+        return ("event", "order_is_stated")
+    return NOTATION_COLUMNS.get(field, (field,))
+
+
+def decode_constant(field: str, value: str | int) -> tuple[Any, ...]:
+    """Decode a constant of a codebook, which its schema has checked.
+
+    Parameters
+    ----------
+    field : str
+        Field that it fills.
+    value : str or int
+        The constant.
+
+    Returns
+    -------
+    tuple
+        Values of ``canonical_columns(field)``.
+    """
+    if field == "event":
+        return (int(value), True)
+    if field == "phase":
+        return (code_list("phase")[str(value)].details["event"], False)
+    if field in BOOLEAN_FIELDS:
+        return (value == "yes",)
+    kind = _TYPES.get(field)
+    return (int(value) if kind == pl.Int64() else str(value),)
+
+
+def _as_table(distinct: pl.Series, cells: list[Decoded], names: tuple[str, ...]) -> pl.DataFrame:
+    columns: dict[str, pl.Series] = {"\x1ftext": distinct}
+    for place, name in enumerate(names):
+        values = [None if isinstance(cell, Quarantine) else cell[place] for cell in cells]
+        columns[name] = pl.Series(name, values, dtype=_TYPES[name])
+    reasons = [str(cell) if isinstance(cell, Quarantine) else None for cell in cells]
+    columns["\x1freason"] = pl.Series(reasons, dtype=pl.String)
+    return pl.DataFrame(columns)
+
+
+def _decoder(column: Column, decimal_mark: str) -> Callable[[str], Decoded]:
+    field = column.field
+    notations: dict[str, Callable[[str], Any]] = {
+        "angle": partial(_angle, column=column, decimal_mark=decimal_mark),
+        "pain": partial(read_pain, scale=str(column.scale), decimal_mark=decimal_mark),
+        "duration": partial(read_weeks, unit=str(column.unit), decimal_mark=decimal_mark),
+        "seconds_per_set": partial(read_seconds, unit=str(column.unit), decimal_mark=decimal_mark),
+        "grade": partial(_grade, scale=str(column.scale)),
+        "dose": read_dose,
+        "visit_date": _day,
+        "event": _event,
+        "phase": partial(_phase, codes=column.codes),
+        "age_years": _age,
+        "precautions": partial(_several, codes=column.codes),
+    }
+    if field in notations:
+        return lambda text: _tuple(notations[field](text))
+    if field in _WHOLE_FIELDS:
+        return lambda text: _tuple(read_whole(text))
+    if field in BOOLEAN_FIELDS:
+        return partial(_truth, codes=column.codes)
+    if list_of(field) is not None:
+        return partial(_code, field=field, codes=column.codes)
+    return lambda text: (text,)  # a pseudonym
+
+
+def _tuple(value: Any) -> Decoded:  # noqa: ANN401 - any canonical value
+    return value if isinstance(value, tuple | Quarantine) else (value,)
+
+
+def _angle(text: str, *, column: Column, decimal_mark: str) -> int | Quarantine:
+    found = read_angle(text, unit=str(column.unit), decimal_mark=decimal_mark)
+    if isinstance(found, Quarantine) or column.sign == "as_recorded":
+        return found
+    return -found
+
+
+def _grade(text: str, *, scale: str) -> tuple[str, str, str] | Quarantine:
+    found = read_grade(text, scale=scale)
+    return found if isinstance(found, Quarantine) else (scale, *found)
+
+
+def _day(text: str) -> tuple[int, str] | Quarantine:
+    if text.startswith("!"):
+        return Quarantine(text[1:].partition("|")[0])
+    offset, _, period = text.partition("|")
+    return int(offset), period
+
+
+def _event(text: str) -> tuple[int, bool] | Quarantine:
+    found = read_whole(text)
+    return Quarantine.EVENT_IMPOSSIBLE if isinstance(found, Quarantine) else (found, True)
+
+
+def _phase(text: str, *, codes: dict[str, str]) -> tuple[int, bool] | Quarantine:
+    phase = code_list("phase").get(codes.get(text, text))
+    return Quarantine.UNKNOWN_CODE if phase is None else (phase.details["event"], False)
+
+
+def _age(text: str) -> int | Quarantine:
+    found = read_whole(text.removesuffix("+"))
+    return found if isinstance(found, Quarantine) or not _OLDEST < found <= 120 else _OLDEST
+
+
+def _truth(text: str, *, codes: dict[str, str]) -> Decoded:
+    code = codes.get(text, text)
+    return (code == "yes",) if code in {"yes", "no"} else Quarantine.UNKNOWN_CODE
+
+
+def _code(text: str, *, field: str, codes: dict[str, str]) -> Decoded:
+    code = codes.get(text, text)
+    if code == NOT_RECORDED:
+        return (None,)
+    if code in code_list(str(list_of(field))):
+        return (code,)
+    return Quarantine.SIDE_UNKNOWN if field == "side" else Quarantine.UNKNOWN_CODE
+
+
+def _several(text: str, *, codes: dict[str, str]) -> Decoded:
+    found = [_code(part.strip(), field="precautions", codes=codes) for part in text.split(";")]
+    bad = next((cell for cell in found if isinstance(cell, Quarantine)), None)
+    if bad is not None:
+        return bad
+    return (";".join(sorted(cell[0] for cell in found if cell[0] is not None)) or None,)

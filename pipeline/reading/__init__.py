@@ -1,0 +1,1 @@
+"""Reading exports strictly: nothing is repaired silently, nothing is lost."""
