@@ -1,0 +1,1 @@
+"""In which order and where stages run, and the command line."""

@@ -1,0 +1,1 @@
+"""How a result is shown: wording, tables, figures and pages."""

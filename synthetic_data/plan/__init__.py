@@ -1,0 +1,1 @@
+"""The analysis plan of the invented network."""
