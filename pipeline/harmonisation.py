@@ -17,14 +17,8 @@ from pipeline.notation.dose import read_dose, read_seconds, read_weeks
 from pipeline.notation.grade import read_grade
 from pipeline.notation.number import read_whole
 from pipeline.notation.pain import read_pain
-from schemas.codebook import (
-    BOOLEAN_FIELDS,
-    NOTATION_COLUMNS,
-    Codebook,
-    Column,
-    DelimitedFile,
-    list_of,
-)
+from schemas.codebook import Codebook, Column, DelimitedFile
+from schemas.field import BOOLEAN_FIELDS, NOTATION_COLUMNS, list_of
 from schemas.reason import Quarantine
 from schemas.table import TABLES
 from schemas.vocabulary import NOT_RECORDED, code_list

@@ -5,6 +5,7 @@ no record describes. Where records have conditions (``when``), a row has to meet
 visit, which every row yields, do not make up for a kind of row that nobody declared.
 """
 
+import re
 from dataclasses import dataclass
 
 import polars as pl
@@ -22,7 +23,7 @@ from schemas.vocabulary import NOT_RECORDED, code_list, motion_of
 FAILURE = ("reason", "column", "value")
 """Columns beside each fact: why it cannot be read, where, and what was found; null where it can."""
 
-_PLAIN_VALUE = r"^(?:[\d\s.,;:<>≤≥~°+/x*()-]|s|sec|min|deg|mm){1,20}$"
+_PLAIN_VALUE = re.compile(r"(?:[\d\s.,;:<>≤≥~°+/x*()-]|s|sec|min|deg|mm){1,20}")
 _TRADE_WORDS = ("full", "limited", "normal", "wnl", "nt", "nad", "n/a", "i", "ii", "iii", "iv", "v")
 _DEFAULTS: dict[str, str | int] = {"trial": 1, "grade_modifier": "none"}
 _FROM_PATIENT = ("visit", "episode", "clinician")
@@ -112,7 +113,7 @@ def shown_value(text: str) -> str:
     >>> shown_value(">45"), shown_value("full"), shown_value("Ms Example")
     ('>45', 'full', 'xx xxxxxxx')
     """
-    plain = pl.Series([text]).str.contains(_PLAIN_VALUE)[0] and sum(c.isdigit() for c in text) < 7
+    plain = _PLAIN_VALUE.fullmatch(text) and sum(c.isdigit() for c in text) < 7
     if plain or text.strip().rstrip("+-").strip().lower() in _TRADE_WORDS:
         return text.strip()
     return mask(text)
@@ -221,33 +222,23 @@ def _failures(
     frame: pl.DataFrame, rows: pl.Series, used: list[HarmonisedColumn]
 ) -> list[pl.Series]:
     """Find the first unreadable cell of each row: its reason, header and value."""
-    n_rows = rows.len()
-    found = pl.DataFrame(
-        {name: pl.repeat(None, n_rows, dtype=pl.String, eager=True) for name in FAILURE}
-    )
+    found: dict[int, tuple[str, str, str]] = {}
     for column in used:
         if column.reason is None:
             continue
-        reason = column.reason.gather(rows)
-        texts = frame[column.header].gather(rows)
-        bad = texts.filter(reason.is_not_null()).unique().to_list()
-        clear = [t.partition("|")[2] if t.startswith("!") else shown_value(t) for t in bad]
-        shown = texts.replace_strict(bad, clear, default=None, return_dtype=pl.String)
-        new = pl.DataFrame({"r": reason, "v": shown})
-        first = found["reason"].is_null() & reason.is_not_null()
-        found = (
-            found.hstack(new)
-            .with_columns(
-                pl.when(first).then(pl.col("r")).otherwise(pl.col("reason")).alias("reason"),
-                pl.when(first)
-                .then(pl.lit(column.header))
-                .otherwise(pl.col("column"))
-                .alias("column"),
-                pl.when(first).then(pl.col("v")).otherwise(pl.col("value")).alias("value"),
-            )
-            .select(FAILURE)
-        )
-    return [found[name] for name in FAILURE]
+        reasons = column.reason.gather(rows)
+        for place in reasons.is_not_null().arg_true():
+            if place not in found:
+                text = frame[column.header][int(rows[place])]
+                shown = text.partition("|")[2] if text.startswith("!") else shown_value(text)
+                found[place] = (reasons[place], column.header, shown)
+    empty_cells = pl.repeat(None, rows.len(), dtype=pl.String, eager=True)
+    return [
+        empty_cells.scatter(list(found), [cell[part] for cell in found.values()]).alias(name)
+        if found
+        else empty_cells.alias(name)
+        for part, name in enumerate(FAILURE)
+    ]
 
 
 def _with_conventions(
@@ -311,7 +302,9 @@ def _filled_over(name: str, table: Table) -> pl.Expr:
     readable = pl.col("reason").is_null()
     values = pl.when(known & readable).then(found)
     one = values.drop_nulls().n_unique().over(key) == 1
-    return pl.when(~known & readable & one).then(values.max().over(key)).otherwise(found).alias(name)
+    return (
+        pl.when(~known & readable & one).then(values.max().over(key)).otherwise(found).alias(name)
+    )
 
 
 def _together(table: Table, frames: list[pl.DataFrame]) -> pl.DataFrame:

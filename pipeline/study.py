@@ -24,7 +24,7 @@ from pipeline.store.snapshot import Snapshot
 from pipeline.summary import Comparison, RetestRow, Retests, Summary
 from pipeline.table_one import build_table_one
 from schemas.errors import PlanError
-from schemas.plan import BIAS_LEVELS, Analysis, PairKind, Plan, Question
+from schemas.plan import BIAS_LEVELS, Analysis, Assignment, PairKind, Plan, Question
 from schemas.reason import REASON_TEXT, NoPair
 from schemas.vocabulary import label_of
 
@@ -234,7 +234,8 @@ def _retest_row(frame: pl.DataFrame, label: str, short: str) -> RetestRow:
 def _limits(main: _Answer, plan: Plan, n_clinics: int, retests: Retests) -> tuple[str, ...]:
     both = main.selection.pairs.group_by(PATIENT).agg(pl.col("level").n_unique() > 1)
     found = {
-        "not_assigned": True,
+        "not_assigned": plan.assignment is Assignment.CLINICIAN,
+        "assignment_not_stated": plan.assignment is Assignment.NOT_STATED,
         "one_clinic": n_clinics == 1,
         "few_clinics": 1 < n_clinics < _FEW_CLINICS,
         "retests_missing": any(row.full.value != row.treated.value for row in retests.rows),

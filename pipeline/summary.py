@@ -286,8 +286,9 @@ class Summary:
     retests : Retests
         Documentation of retests.
     limits : tuple of str
-        Codes of the limits that apply, for the wording: ``not_assigned``, ``few_clinics``,
-        ``one_clinic``, ``retests_missing``, ``no_measurement_error``, ``between_people_only``.
+        Codes of the limits that apply, for the wording: ``not_assigned``,
+        ``assignment_not_stated``, ``few_clinics``, ``one_clinic``, ``retests_missing``,
+        ``no_measurement_error``, ``between_people_only``.
     """
 
     report: str

@@ -8,8 +8,9 @@ import polars as pl
 from pipeline.reading.delimited import RECORD
 from pipeline.reshaping import Reshaped, shown_value
 from schemas.check import schema_of
-from schemas.codebook import IDENTIFIER_FIELDS, Codebook
+from schemas.codebook import Codebook
 from schemas.errors import DeliveryError
+from schemas.field import IDENTIFIER_FIELDS
 from schemas.reason import Quarantine
 from schemas.table import QUARANTINE, SOURCE_ROW, TABLES, Table, empty
 
@@ -36,7 +37,7 @@ class Validated:
     Attributes
     ----------
     tables : dict of str to polars.DataFrame
-        Accepted facts by table: key, values and ``source_record``, sorted by key.
+        Accepted facts by table: key, values and ``source_record``.
     quarantine : polars.DataFrame
         One row per fact that was not accepted: ``QUARANTINE`` less delivery, file and version.
     account : dict of str to dict of str to int
@@ -134,23 +135,29 @@ def _divide(facts: pl.DataFrame, table: Table) -> tuple[pl.DataFrame, pl.DataFra
     if failed.height:
         sound = readable.join(failed, on="\x1findex", how="anti", maintain_order="left")
         unsound = readable.drop("reason", "column").join(failed, on="\x1findex")
-    distinct = sound.unique(subset=columns, keep="first", maintain_order=True)
-    twice = distinct.filter(distinct.select(key).is_duplicated())
-    # Duplicates of facts that conflict conflict as well: all rows of such a key are quarantined.
-    conflicting = sound.join(twice.select(key).unique(), on=key, how="semi", maintain_order="left")
-    accepted = (
-        distinct.join(twice.select(key).unique(), on=key, how="anti") if twice.height else distinct
-    )
-    n_duplicate = sound.height - conflicting.height - accepted.height
-    bad = [
-        facts.filter(pl.col("reason").is_not_null()),
-        conflicting.with_columns(pl.lit(str(Quarantine.CONFLICTING_VALUES)).alias("reason")).select(
-            facts.columns
-        ),
-    ]
+    accepted, conflicting, n_duplicate = _without_twins(sound, key, columns)
+    bad = [facts.filter(pl.col("reason").is_not_null()), conflicting.select(facts.columns)]
     if unsound is not None:
         bad.append(unsound.select(facts.columns))
-    return accepted.sort(key).select(*columns, RECORD), pl.concat(bad), n_duplicate
+    return accepted.select(*columns, RECORD), pl.concat(bad), n_duplicate
+
+
+def _without_twins(
+    sound: pl.DataFrame, key: list[str], columns: list[str]
+) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+    """Keep one of equal facts; quarantine all facts of a key that says two different things."""
+    is_twin = sound.select(key).is_duplicated()
+    twins = sound.filter(is_twin)
+    distinct = twins.unique(subset=columns, keep="first", maintain_order=True)
+    differs = distinct.select(key).is_duplicated()
+    keys = distinct.filter(differs).select(key).unique()
+    # Duplicates of facts that conflict conflict as well.
+    conflicting = twins.join(keys, on=key, how="semi", maintain_order="left")
+    kept = distinct.filter(~differs)
+    reason = pl.lit(str(Quarantine.CONFLICTING_VALUES)).alias("reason")
+    n_duplicate = twins.height - conflicting.height - kept.height
+    accepted = pl.concat([sound.filter(~is_twin), kept]) if twins.height else sound
+    return accepted, conflicting.with_columns(reason), n_duplicate
 
 
 def _failed_checks(readable: pl.DataFrame, table: str) -> pl.DataFrame:

@@ -11,8 +11,8 @@ from typing import Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from schemas.errors import nearest_names
+from schemas.field import FIELDS, REQUIRED, check_codes, fields_of, stated_options
 from schemas.table import TABLES
-from schemas.vocabulary import NOT_RECORDED, code_list
 
 
 class DeliveryKind(StrEnum):
@@ -20,67 +20,6 @@ class DeliveryKind(StrEnum):
 
     FULL = "full"  # rows that are no longer in it are superseded
     INCREMENT = "increment"  # only what is in it is new
-
-
-IDENTIFIER_FIELDS = ("patient", "visit", "episode", "clinician")
-"""Fields whose values are replaced by pseudonyms before anything is stored."""
-
-NOTATION_FIELDS: dict[str, tuple[str, ...]] = {
-    "angle": ("range_test",),
-    "pain": ("range_test", "provocation_test"),
-    "duration": ("joint_episode",),
-    "grade": ("treatment",),
-    "dose": ("treatment",),
-    "visit_date": ("visit", "range_test", "provocation_test", "treatment"),
-    "phase": ("range_test", "provocation_test", "treatment"),
-}
-"""Fields that a notation turns into one or more canonical columns, with the tables they serve."""
-
-NOTATION_COLUMNS: dict[str, tuple[str, ...]] = {
-    "angle": ("angle_hundredth_deg",),
-    "pain": ("pain_0_10",),
-    "duration": ("duration_weeks",),
-    "grade": ("grade_scale", "grade", "grade_modifier"),
-    "dose": ("sets", "seconds_per_set"),
-    "visit_date": ("day_offset", "period"),
-    "phase": ("event", "order_is_stated"),
-}
-"""Canonical columns that each notation fills."""
-
-_FILLED = {column for columns in NOTATION_COLUMNS.values() for column in columns} - {
-    "event",
-    "sets",
-    "seconds_per_set",
-}
-
-
-def fields_of(table: str) -> tuple[str, ...]:
-    """List the fields by which a codebook fills a canonical table.
-
-    Parameters
-    ----------
-    table : str
-        Name of a canonical table.
-
-    Returns
-    -------
-    tuple of str
-        Canonical columns that are filled directly, then notations.
-    """
-    spec = TABLES[table]
-    direct = [c for c in (spec.key | spec.values) if c != "clinic" and c not in _FILLED]
-    notations = [field for field, tables in NOTATION_FIELDS.items() if table in tables]
-    return (*direct, *notations)
-
-
-ROW_KIND = "row_kind"
-"""Field of a column that only says what kind of row it is, for ``when``."""
-
-FIELDS: tuple[str, ...] = (
-    *dict.fromkeys(field for table in TABLES for field in fields_of(table)),
-    ROW_KIND,
-)
-"""Every field that a column may hold."""
 
 
 class _Part(BaseModel):
@@ -124,7 +63,7 @@ class Column(_Part):
     def _meaning_is_stated(self) -> Self:
         if self.field not in FIELDS:
             raise ValueError(f"“{self.field}” is not a field; {nearest_names(self.field, FIELDS)}")
-        for option, allowed in _needs(self.field).items():
+        for option, allowed in stated_options(self.field).items():
             found = getattr(self, option)
             if found is None:
                 raise ValueError(f"the field “{self.field}” needs its {option} stated")
@@ -133,79 +72,8 @@ class Column(_Part):
                     f"{option} “{found}” of the field “{self.field}” is not known; "
                     + nearest_names(found, allowed)
                 )
-        _check_codes(self.field, self.codes)
+        check_codes(self.field, self.codes)
         return self
-
-
-ANGLE_UNITS = ("deg", "rad", "gon")
-DURATION_UNITS = ("d", "wk", "mo", "a")
-TIME_UNITS = ("s", "min")
-PAIN_SCALES = ("0-10", "0-100")
-GRADE_SCALES = ("oscillatory", "sustained_traction")
-
-
-def _needs(field: str) -> dict[str, tuple[str, ...]]:
-    """Options that a field cannot do without, with what each may be (empty: anything)."""
-    needs: dict[str, dict[str, tuple[str, ...]]] = {
-        "angle": {"unit": ANGLE_UNITS},
-        "duration": {"unit": DURATION_UNITS},
-        "seconds_per_set": {"unit": TIME_UNITS},
-        "pain": {"scale": PAIN_SCALES},
-        "grade": {"scale": GRADE_SCALES},
-        "visit_date": {"date_format": ()},
-    }
-    return needs.get(field, {})
-
-
-def list_of(field: str) -> str | None:
-    """Name the code list of a field.
-
-    Parameters
-    ----------
-    field : str
-        Field of a codebook.
-
-    Returns
-    -------
-    str or None
-        Name of the list; None where the field is not coded.
-    """
-    if field == "phase":
-        return "phase"
-    if field == "precautions":
-        return "precaution"
-    for table in TABLES.values():
-        if field in table.coded:
-            return table.coded[field]
-    return None
-
-
-BOOLEAN_FIELDS = (
-    "needs_deep_squat",
-    "rater_is_treating_clinician",
-    "belt_used",
-    "stopped_early",
-)
-"""Fields whose codes are ``yes`` and ``no``."""
-
-
-def _known_codes(field: str) -> tuple[str, ...] | None:
-    if field in BOOLEAN_FIELDS:
-        return ("yes", "no")
-    name = list_of(field)
-    return None if name is None else (*code_list(name), NOT_RECORDED)
-
-
-def _check_codes(field: str, codes: dict[str, str]) -> None:
-    known = _known_codes(field)
-    if known is None:
-        return
-    for value, code in codes.items():
-        if code not in known:
-            raise ValueError(
-                f"the value “{value}” is mapped to “{code}”, which is not a code of “{field}”; "
-                + nearest_names(code, known)
-            )
 
 
 class Record(_Part):
@@ -250,7 +118,7 @@ class Record(_Part):
                 )
         for field, value in self.set.items():
             if isinstance(value, str):
-                _check_codes(field, {value: value})
+                check_codes(field, {value: value})
         return self
 
 
@@ -347,7 +215,7 @@ class Codebook(_Part):
         both = sorted(set(self.columns) & set(self.ignore))
         if both:
             raise ValueError(f"declared and ignored at once: {', '.join(both)}")
-        _check_codes("joint", {self.joint: self.joint})
+        check_codes("joint", {self.joint: self.joint})
         people = [header for header, column in self.columns.items() if column.field == "patient"]
         if len(people) != 1:
             raise ValueError(f"one column must hold the field “patient”; found {len(people)}")
@@ -402,7 +270,11 @@ class Codebook(_Part):
         for field in fields_of(record.table):
             if field in found or field in record.set:
                 continue
-            if field == "visit_date" and record.table != "visit" and self._visits_are_numbered(record):
+            if (
+                field == "visit_date"
+                and record.table != "visit"
+                and self._visits_are_numbered(record)
+            ):
                 continue  # the date says which visit it is only where nothing else does
             holders = [h for h, column in self.columns.items() if column.field == field]
             if len(holders) > 1:
@@ -413,34 +285,3 @@ class Codebook(_Part):
             if holders:
                 found[field] = holders[0]
         return found
-
-
-REQUIRED: dict[str, tuple[tuple[str, ...], ...]] = {
-    "patient": (("patient",),),
-    "joint_episode": (("patient",), ("side",)),
-    "visit": (("patient",), ("visit", "visit_date")),
-    "range_test": (
-        ("patient",),
-        ("visit", "visit_date"),
-        ("side",),
-        ("definition",),
-        ("event", "phase"),
-        ("angle",),
-    ),
-    "provocation_test": (
-        ("patient",),
-        ("visit", "visit_date"),
-        ("side",),
-        ("test",),
-        ("event", "phase"),
-        ("response",),
-    ),
-    "treatment": (
-        ("patient",),
-        ("visit", "visit_date"),
-        ("side",),
-        ("technique",),
-        ("event", "phase"),
-    ),
-}
-"""Fields that each table cannot do without; of alternatives, one is enough."""

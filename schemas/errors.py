@@ -52,7 +52,11 @@ class PlanError(ArcgainError):
 
 
 class ModelError(ArcgainError):
-    """A model cannot be estimated, or its fit did not converge."""
+    """The records cannot carry a model."""
+
+
+class ConvergenceError(ModelError):
+    """A fit did not converge; it is never published."""
 
 
 class StoreError(ArcgainError):

@@ -26,6 +26,14 @@ class PairKind(StrEnum):
     COURSE = "course"  # first and last test of an episode
 
 
+class Assignment(StrEnum):
+    """How patients came to their treatment."""
+
+    CLINICIAN = "clinician"  # the clinician chose, as in routine records
+    RANDOM = "random"
+    NOT_STATED = "not_stated"
+
+
 class Pretest(StrEnum):
     """Which of the three contrasts for the pretest is the primary one."""
 
@@ -189,6 +197,8 @@ class Plan(_Part):
         Whose records these are, in words.
     invented : bool
         True for invented records; the report says so at its top.
+    assignment : Assignment
+        How patients came to their treatment; the report's cautions depend on it.
     clinics : tuple of str
         Clinics that are analysed; empty for all.
     joint : str
@@ -211,6 +221,7 @@ class Plan(_Part):
     title: str = Field(min_length=1, max_length=200)
     population: str = Field(min_length=1, max_length=300)
     invented: bool = False
+    assignment: Assignment = Assignment.CLINICIAN
     clinics: tuple[str, ...] = ()
     joint: str = "hip"
     smallest_count: int = Field(default=11, ge=1)

@@ -37,7 +37,11 @@ def test_a_visit_becomes_canonical_facts(deliver):
     assert tests["order_is_stated"].to_list() == [True, True]
     assert tests["source_record"].to_list() == [1, 3]
     bout = delivery.tables["treatment"].row(0, named=True)
-    assert [bout[c] for c in ("grade_scale", "grade", "grade_modifier")] == ["oscillatory", "III", "none"]
+    assert [bout[c] for c in ("grade_scale", "grade", "grade_modifier")] == [
+        "oscillatory",
+        "III",
+        "none",
+    ]
     assert [bout[c] for c in ("bias_direction", "bias_manner")] == ["internal", "combined"]
     assert [bout[c] for c in ("sets", "seconds_per_set")] == [2, 30]
     assert delivery.account["source_row"]["accepted"] == 3
@@ -108,7 +112,12 @@ def test_equal_rows_are_duplicates_and_different_ones_conflict(deliver):
         ("conflicting_values", 4),
     ]
     counts = delivery.account["range_test"]
-    assert (counts["read"], counts["accepted"], counts["duplicate"], counts["quarantined"]) == (4, 1, 1, 2)
+    assert (counts["read"], counts["accepted"], counts["duplicate"], counts["quarantined"]) == (
+        4,
+        1,
+        1,
+        2,
+    )
 
 
 def test_a_patient_who_grows_older_stays_one_patient(deliver):
@@ -173,12 +182,19 @@ WIDE = {
 
 
 def test_one_row_per_visit_becomes_one_row_per_test(deliver):
-    text = "id,day,side,pre,post,lack,tech\n7,03/04/2026,left,70,60,10,1\n8,03/04/2026,right,75,,,1\n"
+    text = (
+        "id,day,side,pre,post,lack,tech\n7,03/04/2026,left,70,60,10,1\n8,03/04/2026,right,75,,,1\n"
+    )
     delivery = deliver(text, WIDE)
     tests = delivery.tables["range_test"].join(
-        delivery.tables["patient"].select("patient", pl.col("source_record").alias("row")), on="patient"
+        delivery.tables["patient"].select("patient", pl.col("source_record").alias("row")),
+        on="patient",
     )
-    found = tests.sort("row", "event", "definition").select("row", "event", "angle_hundredth_deg").rows()
+    found = (
+        tests.sort("row", "event", "definition")
+        .select("row", "event", "angle_hundredth_deg")
+        .rows()
+    )
     # 180 less 70 is 110 of flexion; a lack of extension of 10 is -10.
     assert found == [(1, 1, -1000), (1, 1, 11000), (1, 999, 12000), (2, 1, 10500)]
     assert not tests["order_is_stated"].any()
@@ -209,10 +225,14 @@ cells = {
 mixtures = st.lists(st.fixed_dictionaries(cells), min_size=1, max_size=12)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(mixtures)
 def test_no_fact_is_lost_in_any_mixture(deliver, mixture):
-    delivery = deliver(long_csv(*(test_row(r.pop("seq"), r.pop("angle"), **r) for r in map(dict, mixture))))
+    delivery = deliver(
+        long_csv(*(test_row(r.pop("seq"), r.pop("angle"), **r) for r in map(dict, mixture)))
+    )
     for table, counts in delivery.account.items():
         assert counts["read"] == sum(n for what, n in counts.items() if what != "read")
         quarantined = delivery.quarantine.filter(pl.col("table") == table).height
@@ -222,7 +242,9 @@ def test_no_fact_is_lost_in_any_mixture(deliver, mixture):
     assert delivery.account["source_row"]["read"] == len(mixture)
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(mixtures, st.randoms(use_true_random=False))
 def test_the_order_of_rows_changes_nothing(deliver, mixture, shuffler):
     rows = [test_row(r.pop("seq"), r.pop("angle"), **r) for r in map(dict, mixture)]

@@ -42,7 +42,9 @@ def test_a_full_name_among_the_person_numbers_is_found(deliver):
         deliver(text)
 
 
-@pytest.mark.parametrize("header", ["Date of birth", "DOB", "Geburtsdatum", "First name", "e-mail", "PLZ"])
+@pytest.mark.parametrize(
+    "header", ["Date of birth", "DOB", "Geburtsdatum", "First name", "e-mail", "PLZ"]
+)
 def test_a_header_that_promises_an_identifier_is_refused_however_declared(deliver, header):
     columns = LONG["columns"] | {header: {"field": "activity"}}
     text = long_csv(test_row(1, "25")).replace(",note", f",note,{header}").replace(",\n", ",,\n")

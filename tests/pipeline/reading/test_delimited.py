@@ -48,7 +48,9 @@ def test_other_ways_to_write_the_same_file(tmp_path, content):
 
 
 def test_encodings_are_decoded_strictly(tmp_path):
-    assert rows(reading(tmp_path, "a\nmuskulär\n".encode("cp1252"), encoding="cp1252")) == [("muskulär",)]
+    assert rows(reading(tmp_path, "a\nmuskulär\n".encode("cp1252"), encoding="cp1252")) == [
+        ("muskulär",)
+    ]
     assert rows(reading(tmp_path, "a,b\nä,1\n".encode("utf-16"), encoding="utf-16")) == [("ä", "1")]
     with pytest.raises(DeliveryError) as error:
         reading(tmp_path, "a\nx\nmuskulär\n".encode("cp1252"))

@@ -1,0 +1,1 @@
+"""Mixed-effects model with one random intercept: fit, degrees of freedom, contrasts."""

@@ -1,0 +1,96 @@
+"""The invented Lowmoor Network: two clinics with a known truth and an answer key."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from synthetic_data.answer_key import AnswerKey, FactCount, count_facts, count_retests
+from synthetic_data.codebook import codebook_text, read_codebook
+from synthetic_data.course import follow_course
+from synthetic_data.defect import Delivery, plant_harbour, plant_millrace
+from synthetic_data.event import Events, collect_events
+from synthetic_data.layout import lay_out_harbour, lay_out_millrace
+from synthetic_data.patient import draw_people
+from synthetic_data.reading import read_tests
+from synthetic_data.truth import Truth
+
+NETWORK_NAME = "Lowmoor Network"
+"""Name of the invented network."""
+
+LEAST_PATIENTS = 100
+"""Fewer would not hold the planted defects, each on a patient of its own."""
+
+
+@dataclass(frozen=True)
+class Network:
+    """An invented network of two clinics.
+
+    Attributes
+    ----------
+    seed : int
+        Seed from which everything follows.
+    truth : Truth
+        Effects and variance components.
+    events : Events
+        What truly happened, as frames.
+    deliveries : tuple of Delivery
+        The exports with their planted defects, in order of sending; laid out when first asked for.
+    answer_key : AnswerKey
+        Every planted defect, and how many facts each export holds; made when first asked for.
+    """
+
+    seed: int
+    truth: Truth
+    events: Events
+
+    @cached_property
+    def deliveries(self) -> tuple[Delivery, ...]:  # noqa: D102 - described with the attributes
+        rng = np.random.default_rng([self.seed, 1])
+        first, second = plant_harbour(lay_out_harbour(self.events, rng), rng)
+        millrace = plant_millrace(lay_out_millrace(self.events), rng)
+        return first, millrace, second
+
+    @cached_property
+    def answer_key(self) -> AnswerKey:  # noqa: D102 - described with the attributes
+        facts: list[FactCount] = []
+        for sent in self.deliveries:
+            codebook = read_codebook(codebook_text(sent.clinic))
+            facts += count_facts(sent.rows, codebook, sent.file, sent.defects)
+        return AnswerKey(
+            defects=tuple(defect for sent in self.deliveries for defect in sent.defects),
+            facts=tuple(facts),
+            retests=count_retests(self.events.tests),
+        )
+
+
+def make_network(seed: int, n_patients: int = 600, *, truth: Truth | None = None) -> Network:
+    """Make an invented network of two clinics.
+
+    Parameters
+    ----------
+    seed : int
+        Seed; equal seeds give equal bytes in every export.
+    n_patients : int
+        Patients of both clinics together, at least 100.
+    truth : Truth or None
+        Effects and variance components; None for those of ``Truth``.
+
+    Returns
+    -------
+    Network
+        The network with its truth and true events.
+
+    Raises
+    ------
+    ValueError
+        If there are too few patients for the planted defects.
+    """
+    if n_patients < LEAST_PATIENTS:
+        raise ValueError(f"n_patients must be at least {LEAST_PATIENTS}, not {n_patients}")
+    chosen = truth or Truth()
+    rng = np.random.default_rng([seed, 0])
+    people = draw_people(chosen, n_patients, rng)
+    course = follow_course(chosen, people, rng)
+    readings = read_tests(chosen, people, course, rng)
+    return Network(seed=seed, truth=chosen, events=collect_events(people, course, readings))
