@@ -286,9 +286,6 @@ def _report_all(results: "list[Any]", show: "Callable[..., None]", *, as_json: b
 
     refused = [result for result in results if isinstance(result, ArcgainError)]
     done = [result for result in results if not isinstance(result, ArcgainError)]
-    faults = [r for r in done if isinstance(r, BaseException)]
-    if faults:
-        raise faults[0]
     show(done, as_json=as_json)
     for error in refused:
         _say_error(error)

@@ -7,6 +7,7 @@ from flows.ingest import ingest_flow
 from flows.intake import Request
 from flows.publication import Published
 from flows.publish import publish_flow
+from flows.runner import PREFECT_FOLDER
 from flows.workspace import create_workspace
 from schemas.errors import ArcgainError, SettingsError
 from synthetic_data.export import write_exports
@@ -48,15 +49,15 @@ def run_demo(folder: Path) -> list[Published | ArcgainError]:
 
 
 def _clear(folder: Path) -> None:
-    if not folder.exists() or (folder.is_dir() and not any(folder.iterdir())):
+    if not folder.exists():
         return
-    only_prefect = folder.is_dir() and {p.name for p in folder.iterdir()} == {".prefect"}
-    if not only_prefect and not (folder / _MARK).is_file():
+    is_fresh = folder.is_dir() and {p.name for p in folder.iterdir()} <= {PREFECT_FOLDER}
+    if not is_fresh and not (folder / _MARK).is_file():
         raise SettingsError(
             str(folder), "the folder is not empty and no earlier demo", "Name another folder."
         )
     for child in folder.iterdir():
-        if child.name != ".prefect":  # the server of this very process has its files there
+        if child.name != PREFECT_FOLDER:  # the server of this very process has its files there
             shutil.rmtree(child) if child.is_dir() else child.unlink()
 
 

@@ -10,6 +10,7 @@ from prefect.states import Completed, Failed
 from prefect.task_runners import ThreadPoolTaskRunner
 
 from flows.intake import Request, Taken, take_in
+from flows.runner import settled
 from schemas.errors import ArcgainError
 
 MOST_AT_ONCE = 2
@@ -57,4 +58,4 @@ def ingest_flow(workspace: Path, requests: list[Request]) -> list[Taken | Arcgai
         In the order of the requests.
     """
     futures = [take_in_delivery.submit(workspace, request) for request in requests]
-    return [cast("Taken | ArcgainError", f.result(raise_on_failure=False)) for f in futures]
+    return [cast("Taken | ArcgainError", settled(f.result(raise_on_failure=False))) for f in futures]

@@ -9,6 +9,7 @@ from prefect.client.schemas.objects import State
 from prefect.states import Completed, Failed
 
 from flows.publication import Published, publish
+from flows.runner import settled
 from schemas.errors import ArcgainError
 
 
@@ -51,4 +52,4 @@ def publish_flow(workspace: Path, plans: list[Path]) -> list[Published | Arcgain
         In the order of the plans.
     """
     futures = [publish_report.submit(workspace, plan) for plan in plans]
-    return [cast("Published | ArcgainError", f.result(raise_on_failure=False)) for f in futures]
+    return [cast("Published | ArcgainError", settled(f.result(raise_on_failure=False))) for f in futures]

@@ -7,6 +7,11 @@ shared one. Prefect wraps the stages and computes nothing: the ledger and the ma
 import os
 from pathlib import Path
 
+from schemas.errors import ArcgainError
+
+PREFECT_FOLDER = ".prefect"
+"""Folder of a workspace that holds the orchestrator's own files; it can be deleted at any time."""
+
 _QUIET = {
     "DO_NOT_TRACK": "1",
     "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
@@ -23,8 +28,28 @@ def prepare_prefect(workspace: Path) -> None:
     Parameters
     ----------
     workspace : pathlib.Path
-        Prefect keeps its files in it, not in the user's home.
+        Prefect keeps its files in it, not in the user's home; it is made if it does not exist.
     """
-    os.environ.setdefault("PREFECT_HOME", str((workspace / ".prefect").resolve()))
+    home = (workspace / PREFECT_FOLDER).resolve()
+    home.mkdir(parents=True, exist_ok=True)
+    os.environ.setdefault("PREFECT_HOME", str(home))
     for name, value in _QUIET.items():
         os.environ.setdefault(name, value)
+
+
+def settled(result: object) -> object:
+    """Pass on what a task gave: its result, or the user's error; a fault of the program is raised.
+
+    Parameters
+    ----------
+    result : object
+        What the task's future holds.
+
+    Returns
+    -------
+    object
+        The result or an ``ArcgainError``.
+    """
+    if isinstance(result, BaseException) and not isinstance(result, ArcgainError):
+        raise result
+    return result

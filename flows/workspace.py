@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flows.configuration import read_settings
+from flows.runner import PREFECT_FOLDER
 from pipeline.store.file import create_file, make_folder
 from pipeline.store.ledger import Store, create_store, open_store
 from pipeline.store.pseudonym import PseudonymKey, create_key, load_key
@@ -77,7 +78,7 @@ def create_workspace(root: Path, network: str) -> Workspace:
     SettingsError
         If the folder holds anything, or cannot be made.
     """
-    if root.exists() and (not root.is_dir() or any(root.iterdir())):
+    if root.exists() and not (root.is_dir() and {p.name for p in root.iterdir()} <= {PREFECT_FOLDER}):
         raise SettingsError(
             str(root), "the folder is not empty", "Name a folder that does not exist yet."
         )

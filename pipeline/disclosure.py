@@ -112,22 +112,39 @@ def protect_table(rows: Grid, smallest: int) -> Grid:
     tuple of tuple of Cell
         The table; every row and column that has a withheld cell is safe as a sum of its own.
     """
-    n_columns = len(rows[0]) if rows else 0
     hidden = {(i, j) for i, row in enumerate(rows) for j, c in enumerate(row) if is_small(c, smallest)}
-    while True:
-        before = len(hidden)
-        for i, row in enumerate(rows):
-            own = {j for k, j in hidden if k == i}
-            hidden |= {(i, j) for j in _widened(row, own, smallest)}
-        for j in range(n_columns):
-            own = {i for i, k in hidden if k == j}
-            hidden |= {(i, j) for i in _widened(tuple(r[j] for r in rows), own, smallest)}
-        if len(hidden) == before:
-            break
+    while unsafe := _unsafe_lines(rows, hidden, smallest):
+        line = min(unsafe, key=lambda places: _sensitivity(rows, places, hidden))
+        cells = tuple(rows[i][j] for i, j in line)
+        own = {place for place, at in enumerate(line) if at in hidden}
+        hidden |= {line[place] for place in _widened(cells, own, smallest)}
     return tuple(
         tuple(withhold(c) if (i, j) in hidden else c for j, c in enumerate(row))
         for i, row in enumerate(rows)
     )
+
+
+def _unsafe_lines(
+    rows: Grid, hidden: set[tuple[int, int]], smallest: int
+) -> list[list[tuple[int, int]]]:
+    """List the rows and columns whose hidden cells can still be told apart."""
+    height, width = len(rows), len(rows[0]) if rows else 0
+    lines = [[(i, j) for j in range(width)] for i in range(height)]
+    lines += [[(i, j) for i in range(height)] for j in range(width)]
+    unsafe = []
+    for line in lines:
+        own = {place for place, at in enumerate(line) if at in hidden}
+        cells = tuple(rows[i][j] for i, j in line)
+        if own and len(own) < len(line) and not _is_safe(cells, own, smallest):
+            unsafe.append(line)
+    return unsafe
+
+
+def _sensitivity(
+    rows: Grid, line: list[tuple[int, int]], hidden: set[tuple[int, int]]
+) -> int:
+    """Rank a line by its smallest hidden cell: what needs most cover is covered first."""
+    return min(rows[i][j].n_patients or 0 for i, j in line if (i, j) in hidden)
 
 
 def _hidden_of_sum(cells: tuple[Cell, ...], smallest: int) -> set[int]:

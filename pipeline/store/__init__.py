@@ -1,0 +1,1 @@
+"""The store: immutable Parquet parts, named by an append-only ledger."""

@@ -1,0 +1,68 @@
+"""Conflicts: deliveries that contradict each other while neither is the later one."""
+
+import polars as pl
+
+from pipeline.store.holding import Held
+from pipeline.store.ledger import Store
+from pipeline.store.part import read_rows
+from pipeline.store.resolution import count_differing
+from schemas.errors import StoreError
+from schemas.table import TABLES, empty
+
+
+def refuse_conflict(
+    store: Store, new: Held, facts: dict[str, pl.DataFrame], others: tuple[Held, ...]
+) -> None:
+    """Refuse a delivery that contradicts another of equal rank.
+
+    Parameters
+    ----------
+    store : Store
+        The store.
+    new : Held
+        The new delivery.
+    facts : dict of str to polars.DataFrame
+        Its rows by canonical table.
+    others : tuple of Held
+        Deliveries of the same clinic.
+
+    Raises
+    ------
+    StoreError
+        If another delivery states the same day of export and codebook version, and other values for
+        the same record, or (both being full exports of one layout) other records.
+    """
+    for other in others:
+        if other.rank != new.rank:
+            continue
+        differing = {name: _count(store, name, new, facts, other) for name in TABLES}
+        total = sum(differing.values())
+        if total:
+            where = ", ".join(f"{name} {number}" for name, number in differing.items() if number)
+            raise StoreError(
+                f"{new.clinic}: delivery {new.delivery} ({new.source_name})",
+                f"delivery {other.delivery} ({other.source_name}) states the same day of export,"
+                f" {new.exported_on}, and codebook version {new.codebook_version},"
+                f" but {total} records differ ({where})",
+                "state the true exported_on of the later export; where one of the two was read"
+                " wrongly, correct its codebook and raise the codebook's version",
+            )
+
+
+def _count(store: Store, name: str, new: Held, facts: dict[str, pl.DataFrame], other: Held) -> int:
+    """Count the records of one table in which two deliveries contradict each other."""
+    table = TABLES[name]
+    has_all = new.kind == other.kind == "full" and new.layout == other.layout
+    some = facts.get(name, empty(table.columns))
+    part = other.parts.get(name)
+    if part is None:
+        return some.height if has_all else 0
+    if not (some.height or has_all):
+        return 0
+    rows = read_rows(store, name, part)
+    differing = count_differing(table, some, rows)
+    if has_all:
+        key = list(table.key)
+        differing += some.join(rows, on=key, how="anti", nulls_equal=True).height
+        differing += rows.join(some, on=key, how="anti", nulls_equal=True).height
+    return differing
