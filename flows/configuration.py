@@ -95,6 +95,14 @@ def _parse(text: str, path: Path, model: type[Model], error: type[ArcgainError])
         raise error(path.name, f"this is not valid YAML: {problem}", "Check the file.") from None
     if not isinstance(content, dict):
         raise error(path.name, "the file holds no settings", "Write “name: value” lines into it.")
+    unknown = [str(name) for name in content if name not in model.model_fields]
+    if 2 * len(unknown) > len(content):
+        raise error(
+            path.name,
+            f"this is no {model.__name__.lower()}: most of its settings are others "
+            f"({', '.join(unknown[:4])})",
+            f"Name a file whose settings are {', '.join(list(model.model_fields)[:4])} and so on.",
+        )
     try:
         return model.model_validate(_plain(content))
     except ValidationError as problems:

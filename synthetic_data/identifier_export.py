@@ -9,16 +9,16 @@ from synthetic_data.codebook import as_yaml
 from synthetic_data.export import Export
 from synthetic_data.layout import HARBOUR_EXPORTS
 
-_HEADERS = ("PatientNo", "VisitNo", "VisitDate", "Hip", "Seq", "Test", "Angle", "Comment")
+_HEADERS = ("PatientNo", "VisitNo", "VisitDate", "Hip", "Seq", "Test", "Angle", "EndFeel")
 _ROWS = (
-    ("H90001", "1", "2025-05-05", "L", "1", "FLEX", "98", ""),
-    ("H90001", "1", "2025-05-05", "L", "3", "FLEX", "103", "tolerated well"),
-    ("H90002", "1", "2025-05-06", "R", "1", "FLEX", "91", ""),
+    ("H90001", "1", "2025-05-05", "L", "1", "FLEX", "98", "cap"),
+    ("H90001", "1", "2025-05-05", "L", "3", "FLEX", "103", "cap"),
+    ("H90002", "1", "2025-05-06", "R", "1", "FLEX", "91", "mus"),
 )
 
 _CELLS = {
-    "email": ("Comment", "write to j.example@mail.example"),
-    "phone": ("Comment", "call back 0555 010 4477"),
+    "email": ("EndFeel", "write to j.example@mail.example"),
+    "phone": ("EndFeel", "0555 010 4477"),
     "name": ("PatientNo", "Fennimore Quillby"),
 }
 """What identifies, to the column and the text that is planted in the second record."""
@@ -31,7 +31,7 @@ def identifier_exports(folder: Path) -> tuple[Export, ...]:
     """Write exports that must fail the screen for identifiers, each with its codebook.
 
     The file names say what is wrong: ``identifier_email.csv``, ``identifier_phone.csv``,
-    ``identifier_name.csv``, ``identifier_birth_date.csv`` (the codebook says to ignore the column)
+    ``identifier_name.csv``, ``identifier_birth_date.csv`` (declared as something else)
     and ``identifier_undeclared.csv`` (the codebook does not know the column).
 
     Parameters
@@ -65,9 +65,7 @@ def _write(folder: Path, kind: str) -> Export:
 
 
 def _codebook(kind: str) -> dict[str, Any]:
-    ignored = {"Comment": "free text, not needed for the analyses"}
-    if kind == "birth_date":
-        ignored["BirthDate"] = "not needed"
+    extra = {"BirthDate": {"field": "activity"}} if kind == "birth_date" else {}
     return {
         "codebook": f"identifier-{kind}",
         "clinic": "harbour",
@@ -83,8 +81,9 @@ def _codebook(kind: str) -> dict[str, Any]:
             "Seq": {"field": "event"},
             "Test": {"field": "definition", "codes": {"FLEX": "hip_flexion_supine_passive"}},
             "Angle": {"field": "angle", "unit": "deg"},
+            "EndFeel": {"field": "end_feel", "codes": {"cap": "capsular", "mus": "muscular"}},
+            **extra,
         },
-        "ignore": ignored,
         "records": [
             {"table": "patient"},
             {"table": "visit"},
