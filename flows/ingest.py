@@ -1,7 +1,7 @@
 """The ingest flow: one task a delivery."""
 
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 from prefect import flow, task
 from prefect.cache_policies import NO_CACHE
@@ -39,9 +39,10 @@ def take_in_delivery(workspace: Path, request: Request) -> State[Taken]:
         return Failed(data=error, message=type(error).__name__)
 
 
-@flow(
-    name="ingest", persist_result=False, task_runner=ThreadPoolTaskRunner(max_workers=MOST_AT_ONCE)
-)
+_RUNNER: ThreadPoolTaskRunner[Any] = ThreadPoolTaskRunner(max_workers=MOST_AT_ONCE)
+
+
+@flow(name="ingest", persist_result=False, task_runner=_RUNNER)  # type: ignore[arg-type]  # the runner's futures are typed more narrowly than the decorator asks
 def ingest_flow(workspace: Path, requests: list[Request]) -> list[Taken | ArcgainError]:
     """Take deliveries in, each wholly or not at all.
 
@@ -58,4 +59,6 @@ def ingest_flow(workspace: Path, requests: list[Request]) -> list[Taken | Arcgai
         In the order of the requests.
     """
     futures = [take_in_delivery.submit(workspace, request) for request in requests]
-    return [cast("Taken | ArcgainError", settled(f.result(raise_on_failure=False))) for f in futures]
+    return [
+        cast("Taken | ArcgainError", settled(f.result(raise_on_failure=False))) for f in futures
+    ]

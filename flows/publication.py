@@ -6,9 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reports.catalogue import render_catalogue
-from reports.page import render_report
-
 from flows.clock import now
 from flows.configuration import read_plan
 from flows.workspace import Workspace, open_workspace
@@ -27,6 +24,8 @@ from pipeline.publication import (
 from pipeline.store.ledger import append_event, read_ledger
 from pipeline.store.snapshot import Snapshot, take_snapshot
 from pipeline.study import conduct_study
+from reports.catalogue import render_catalogue
+from reports.page import render_report
 from reports.wording import findings
 from schemas.errors import PlanError
 from schemas.plan import Plan

@@ -52,4 +52,6 @@ def publish_flow(workspace: Path, plans: list[Path]) -> list[Published | Arcgain
         In the order of the plans.
     """
     futures = [publish_report.submit(workspace, plan) for plan in plans]
-    return [cast("Published | ArcgainError", settled(f.result(raise_on_failure=False))) for f in futures]
+    return [
+        cast("Published | ArcgainError", settled(f.result(raise_on_failure=False))) for f in futures
+    ]

@@ -78,7 +78,9 @@ def create_workspace(root: Path, network: str) -> Workspace:
     SettingsError
         If the folder holds anything, or cannot be made.
     """
-    if root.exists() and not (root.is_dir() and {p.name for p in root.iterdir()} <= {PREFECT_FOLDER}):
+    if root.exists() and not (
+        root.is_dir() and {p.name for p in root.iterdir()} <= {PREFECT_FOLDER}
+    ):
         raise SettingsError(
             str(root), "the folder is not empty", "Name a folder that does not exist yet."
         )

@@ -107,7 +107,9 @@ class Compared:
             Codes.
         """
         present = set(pairs["cell"].unique().to_list())
-        inner = list(BIAS_LABELS) if self.question is Question.TECHNIQUE else ["I", "II", "III", "IV"]
+        inner = (
+            list(BIAS_LABELS) if self.question is Question.TECHNIQUE else ["I", "II", "III", "IV"]
+        )
         wanted = [f"{level}.{code}" for level in self.labels for code in inner]
         return tuple(code for code in wanted if code in present)
 
@@ -175,7 +177,9 @@ def _technique_contrasts(
     analysis: Analysis, labels: dict[str, str], present: tuple[str, ...]
 ) -> list[ContrastPlan]:
     del present
-    first, second = ("", "") if analysis.primary is None else (analysis.primary.first, analysis.primary.second)
+    first, second = (
+        ("", "") if analysis.primary is None else (analysis.primary.first, analysis.primary.second)
+    )
     codes = list(labels)
     others = [
         (a, b)
@@ -184,7 +188,8 @@ def _technique_contrasts(
         if {a, b} != {first, second}
     ]
     return [
-        ContrastPlan(f"{a}-{b}", (a,), (b,), labels[a], labels[b]) for a, b in [(first, second), *others]
+        ContrastPlan(f"{a}-{b}", (a,), (b,), labels[a], labels[b])
+        for a, b in [(first, second), *others]
     ]
 
 

@@ -112,7 +112,9 @@ def protect_table(rows: Grid, smallest: int) -> Grid:
     tuple of tuple of Cell
         The table; every row and column that has a withheld cell is safe as a sum of its own.
     """
-    hidden = {(i, j) for i, row in enumerate(rows) for j, c in enumerate(row) if is_small(c, smallest)}
+    hidden = {
+        (i, j) for i, row in enumerate(rows) for j, c in enumerate(row) if is_small(c, smallest)
+    }
     while unsafe := _unsafe_lines(rows, hidden, smallest):
         line = min(unsafe, key=lambda places: _sensitivity(rows, places, hidden))
         cells = tuple(rows[i][j] for i, j in line)
@@ -140,9 +142,7 @@ def _unsafe_lines(
     return unsafe
 
 
-def _sensitivity(
-    rows: Grid, line: list[tuple[int, int]], hidden: set[tuple[int, int]]
-) -> int:
+def _sensitivity(rows: Grid, line: list[tuple[int, int]], hidden: set[tuple[int, int]]) -> int:
     """Rank a line by its smallest hidden cell: what needs most cover is covered first."""
     return min(rows[i][j].n_patients or 0 for i, j in line if (i, j) in hidden)
 
@@ -209,9 +209,7 @@ def _contrast(result: ContrastResult, smallest: int) -> ContrastResult:
 
 def _levels(levels: tuple[Level, ...], smallest: int) -> tuple[Level, ...]:
     """Withhold levels whose patients or pairs are few; their pairs add up to a published total."""
-    counts = tuple(
-        replace(level.cell, value=level.cell.n_pairs or 0) for level in levels
-    )
+    counts = tuple(replace(level.cell, value=level.cell.n_pairs or 0) for level in levels)
     hidden = _hidden_of_sum(counts, smallest)
     return tuple(
         replace(level, cell=withhold(level.cell)) if i in hidden else level
@@ -279,7 +277,9 @@ def _with_rest(cells: tuple[Cell, ...]) -> tuple[Cell, ...]:
 
 def _characteristic(row: Characteristic, cells: tuple[Cell, ...]) -> Characteristic:
     if any(cell.status == WITHHELD for cell in cells):
-        return replace(row, cells=cells, standardised_difference=withhold(row.standardised_difference))
+        return replace(
+            row, cells=cells, standardised_difference=withhold(row.standardised_difference)
+        )
     return replace(row, cells=cells)
 
 

@@ -98,7 +98,9 @@ def compare(
     except ConvergenceError:
         raise
     except ModelError as error:
-        return replace(blank, problem=f"{error.problem[0].upper()}{error.problem[1:]}. {error.remedy}")
+        return replace(
+            blank, problem=f"{error.problem[0].upper()}{error.problem[1:]}. {error.remedy}"
+        )
 
 
 def _answer(
@@ -251,7 +253,9 @@ def _corrected(adjusted: _Fit, pairs: pl.DataFrame, plan: Plan, compared: Compar
         )
     pretest = _OUTCOMES[compared.outcome][1]
     if pretest not in adjusted.design.terms or not isinstance(adjusted.model, MixedModel):
-        raise ModelError(compared.name, "the pretest does not vary", "Read the unadjusted contrast.")
+        raise ModelError(
+            compared.name, "the pretest does not vary", "Read the unadjusted contrast."
+        )
     rows = Measured(
         outcome=pairs["retest_deg"].to_numpy(),
         design=adjusted.design.matrix,
@@ -268,7 +272,11 @@ def _contrast_weights(fit: _Fit, contrast: ContrastPlan) -> Array:
 
 
 def _contrast_cell(
-    fit: _Fit | ModelError, contrast: ContrastPlan, pairs: pl.DataFrame, compared: Compared, name: str
+    fit: _Fit | ModelError,
+    contrast: ContrastPlan,
+    pairs: pl.DataFrame,
+    compared: Compared,
+    name: str,
 ) -> Cell:
     rows = [pairs.filter(pl.col("level").is_in(side)) for side in (contrast.first, contrast.second)]
     cell = Cell(
@@ -327,10 +335,11 @@ def _family(
     confidence = 1.0 - _ALPHA / max(len(tested), 1)
     results = []
     for contrast, cell in zip(compared.family, cells, strict=True):
+        judged = cell
         if cell.p_value is not None:
-            cell = _simultaneous(cell, confidence, float(next(holm)))
-        verdict = judge(cell, is_simultaneous=True)
-        results.append(ContrastResult(contrast.first_label, contrast.second_label, cell, verdict))
+            judged = _simultaneous(cell, confidence, float(next(holm)))
+        verdict = judge(judged, is_simultaneous=True)
+        results.append(ContrastResult(contrast.first_label, contrast.second_label, judged, verdict))
     return tuple(results)
 
 
@@ -347,11 +356,15 @@ def _simultaneous(cell: Cell, confidence: float, adjusted: float) -> Cell:
 
 def _verdict(cell: Cell, *, plan: Plan, outcome: str, is_simultaneous: bool) -> Verdict:
     low, high = (
-        (cell.simultaneous_low, cell.simultaneous_high) if is_simultaneous else (cell.low, cell.high)
+        (cell.simultaneous_low, cell.simultaneous_high)
+        if is_simultaneous
+        else (cell.low, cell.high)
     )
     if low is None or high is None:
         return Verdict("none", is_simultaneous)
-    limit = plan.smallest_worthwhile.degrees if plan.smallest_worthwhile and outcome == "gain" else 0
+    limit = (
+        plan.smallest_worthwhile.degrees if plan.smallest_worthwhile and outcome == "gain" else 0
+    )
     if low > 0 or high < 0:
         word = "larger" if low > 0 else "smaller"
     elif -limit < low and high < limit:
@@ -368,9 +381,7 @@ def _agree(contrasts: tuple[ContrastResult, ...]) -> bool:
     return len(words) <= 1 and len(signs) <= 1
 
 
-def _mean_cell(
-    fit: _Fit, factor: str, code: str, rows: pl.DataFrame, cell: Cell
-) -> Cell:
+def _mean_cell(fit: _Fit, factor: str, code: str, rows: pl.DataFrame, cell: Cell) -> Cell:
     cell = replace(cell, n_patients=rows.select(PATIENT).n_unique(), n_pairs=rows.height)
     if rows.is_empty():
         return replace(cell, status=NOT_ESTIMABLE, note="no pairs")
@@ -399,7 +410,13 @@ def _levels(fit: _Fit, pairs: pl.DataFrame, compared: Compared) -> tuple[Level, 
 
 
 def _cells(pairs: pl.DataFrame, analysis: Analysis, compared: Compared) -> tuple[Level, ...]:
-    """Give adjusted means by technique and bias, or by purpose and grade, from a second fit."""
+    """Give adjusted means by technique and bias, or by purpose and grade, from a second fit.
+
+    Raises
+    ------
+    ConvergenceError
+        If that fit did not converge.
+    """
     marked = compared.with_cells(pairs)
     order = compared.cell_order(marked)
     if len(order) < 2:
@@ -457,9 +474,7 @@ def _variances(fit: _Fit | ModelError, compared: Compared) -> tuple[Cell, ...]:
     )
 
 
-def _fit_cells(
-    fit: _Fit | ModelError, pairs: pl.DataFrame, compared: Compared
-) -> tuple[Cell, ...]:
+def _fit_cells(fit: _Fit | ModelError, pairs: pl.DataFrame, compared: Compared) -> tuple[Cell, ...]:
     n_patients, n_clinics = pairs.select(PATIENT).n_unique(), pairs["clinic"].n_unique()
     name = f"{compared.name}.fit"
     counts = (

@@ -73,7 +73,12 @@ def minimal_detectable_change(pairs: pl.DataFrame, plan: Plan, name: str) -> Cel
     largest = max(known.values(), key=lambda error: error.sem_deg)
     value = significant(MDC95_PER_SEM * largest.sem_deg)
     return Cell(
-        f"{name}.mdc", "smallest detectable change in one patient", "deg", value, None, note=largest.source
+        f"{name}.mdc",
+        "smallest detectable change in one patient",
+        "deg",
+        value,
+        None,
+        note=largest.source,
     )
 
 

@@ -186,12 +186,13 @@ def _failed_checks(readable: pl.DataFrame, table: str) -> pl.DataFrame:
     reason = pl.col("check").replace("not_nullable", str(Quarantine.MISSING_KEY))
     order = pl.col("reason").replace_strict(_CHECK_ORDER, return_dtype=pl.Int32)
     column = pl.coalesce("column", pl.lit(_COLUMN_OF.get(table), dtype=pl.String))
-    return (
+    first: pl.DataFrame = (
         cases.with_columns(reason.alias("reason"), column.alias("column"))
         .sort("index", order, "column")
         .unique("index", keep="first", maintain_order=True)
         .select(pl.col("index").cast(pl.UInt32).alias("\x1findex"), "reason", "column")
     )
+    return first
 
 
 def _with_values(quarantine: pl.DataFrame, frame: pl.DataFrame, codebook: Codebook) -> pl.DataFrame:

@@ -23,6 +23,9 @@ from pipeline.mixed_model.fit import MixedModel
 from pipeline.mixed_model.sufficient_statistics import Array
 from schemas.errors import ModelError
 
+_PLACE = "pretest corrected for measurement error"
+_REMEDY = "Read the other two contrasts instead."
+
 
 @dataclass(frozen=True, eq=False)
 class CorrectedModel:
@@ -97,9 +100,11 @@ def fit_corrected(model: MixedModel, rows: Measured) -> CorrectedModel:
         by, or there are no more groups than terms.
     """
     if rows.column not in model.kept_columns:
-        raise _refuse("the pretest can't be told apart from the other terms of the model")
+        raise ModelError(
+            _PLACE, "the pretest can't be told apart from the other terms of the model", _REMEDY
+        )
     if model.n_groups <= len(model.terms) + 1:
-        raise _refuse("there are too few patients for the terms of the model")
+        raise ModelError(_PLACE, "there are too few patients for the terms of the model", _REMEDY)
     order = np.lexsort((rows.outcome, *rows.design.T[::-1], rows.groups))
     with threadpool_limits(limits=1, user_api="blas"):
         return _solve(
@@ -115,6 +120,13 @@ def fit_corrected(model: MixedModel, rows: Measured) -> CorrectedModel:
 
 
 def _solve(model: MixedModel, rows: Measured) -> CorrectedModel:
+    """Solve for rows in order of group.
+
+    Raises
+    ------
+    ModelError
+        If the corrected matrix is not positive definite.
+    """
     # sigma2 cancels: all weights are those at sigma2 = 1.
     sizes = np.bincount(rows.groups)
     firsts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
@@ -132,7 +144,7 @@ def _solve(model: MixedModel, rows: Measured) -> CorrectedModel:
     corrected = design.T @ weighed_design
     corrected[rows.column, rows.column] -= error.sum()
     if float(np.linalg.eigvalsh((corrected + corrected.T) / 2.0)[0]) <= 1e-10:
-        raise _refuse("the pretest varies no more than its measurement error")
+        raise ModelError(_PLACE, "the pretest varies no more than its measurement error", _REMEDY)
     bread = np.linalg.inv(corrected)
     coefficients = bread @ (weighed_design.T @ rows.outcome)
     residual = rows.outcome - design @ coefficients
@@ -148,10 +160,4 @@ def _solve(model: MixedModel, rows: Measured) -> CorrectedModel:
         kept_columns=model.kept_columns,
         dropped_columns=model.dropped_columns,
         aliases=model.aliases,
-    )
-
-
-def _refuse(problem: str) -> ModelError:
-    return ModelError(
-        "pretest corrected for measurement error", problem, "Read the other two contrasts instead."
     )

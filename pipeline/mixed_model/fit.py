@@ -160,7 +160,7 @@ def why_not(outcome: ArrayLike, groups: ArrayLike) -> ModelError | None:
 
 
 def group_codes(groups: ArrayLike) -> NDArray[np.int64]:
-    """Number the groups from 0 without gaps.
+    """Give each group a number, from 0 without gaps.
 
     Parameters
     ----------
@@ -188,7 +188,13 @@ def _why_not_estimable(statistics: SufficientStatistics, outcome: Array) -> Mode
 
 
 def _best(statistics: SufficientStatistics) -> Criterion:
-    """Look over a grid of ratios, then close in on the root of the slope."""
+    """Look over a grid of ratios, then close in on the root of the slope.
+
+    Raises
+    ------
+    ConvergenceError
+        If no ratio has a slope of zero.
+    """
     seen = [evaluate(statistics, float(ratio)) for ratio in RATIOS]
     values = np.array([point.value for point in seen])
     best = int(np.argmin(values)) if np.isfinite(values).all() else len(seen) - 1

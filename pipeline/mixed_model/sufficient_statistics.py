@@ -144,5 +144,5 @@ def orthonormal_basis(design: Array) -> Basis:
         kept.append(term)
     rank = len(kept)
     triangle = shares[:rank, kept]
-    aliases = np.linalg.solve(triangle, shares[:rank, dropped]).T
+    aliases = np.linalg.solve(triangle, shares[:rank, dropped]).T.astype(np.float64)
     return Basis(columns[:, :rank], triangle, tuple(kept), tuple(dropped), aliases)

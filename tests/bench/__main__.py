@@ -61,7 +61,9 @@ def _demo() -> dict:
 def _intake(folder: Path, name: str, n_patients: int) -> list[dict]:
     folder.mkdir()
     export = write_exports(make_network(1, n_patients), folder)[0]
-    rounds = [(_work("floor", export, folder), _work("intake", export, folder)) for _ in range(ROUNDS)]
+    rounds = [
+        (_work("floor", export, folder), _work("intake", export, folder)) for _ in range(ROUNDS)
+    ]
     n_rows = rounds[0][1]["rows"]
     floor = statistics.median(f["seconds"] for f, _ in rounds)
     ours = statistics.median(o["seconds"] for _, o in rounds)
@@ -90,7 +92,9 @@ def _show(results: list[dict]) -> None:
         table.add_column(column, justify="right" if column in {"figure", "bound"} else "left")
     for row in results:
         bound = "–" if row["bound"] in {0, float("inf")} else str(row["bound"])
-        table.add_row(row["name"], f"{row['figure']:,}", row["unit"], bound, "yes" if row["met"] else "no")
+        table.add_row(
+            row["name"], f"{row['figure']:,}", row["unit"], bound, "yes" if row["met"] else "no"
+        )
     Console().print(table)
 
 

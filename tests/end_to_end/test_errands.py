@@ -17,7 +17,9 @@ SYNTHETIC = Path(__file__).resolve().parents[2] / "synthetic_data"
 
 
 def versions(folder):
-    return {path.parent.name: path for path in sorted(folder.glob("published/*/*")) if path.is_dir()}
+    return {
+        path.parent.name: path for path in sorted(folder.glob("published/*/*")) if path.is_dir()
+    }
 
 
 def cells(version):
@@ -56,7 +58,9 @@ def test_the_open_data_give_the_reference_fit(demo):
     assert primary["standard_error"] == pytest.approx(1.80318933, rel=1e-5)
     assert primary["degrees_of_freedom"] == pytest.approx(36.9360217, rel=1e-4)
     assert primary["p_value"] == pytest.approx(0.00375308, rel=1e-3)
-    criterion = next(c for name, c in found.items() if name.endswith("criterion") and "rotation" in name)
+    criterion = next(
+        c for name, c in found.items() if name.endswith("criterion") and "rotation" in name
+    )
     assert criterion["value"] == pytest.approx(454.149534, abs=1e-3)  # six published digits
 
 
@@ -148,7 +152,9 @@ def test_withdrawing_leaves_no_byte_of_the_patient(workspace):
     assert done.returncode == 0, done.stderr
     assert secret not in done.stdout
     for path in workspace.rglob("*"):
-        if path.is_file() and "exports" not in path.parts:  # the clinic's own files stay the clinic's
+        if (
+            path.is_file() and "exports" not in path.parts
+        ):  # the clinic's own files stay the clinic's
             assert secret.encode() not in path.read_bytes(), path
             if path.suffix == ".parquet":
                 frame = pl.read_parquet(path)

@@ -83,7 +83,7 @@ def test_a_mistake_in_a_codebook_is_named_with_its_line(tmp_path, old, new, line
     ],
 )
 def test_a_mistake_in_a_plan_is_named(tmp_path, old, new, problem):
-    with pytest.raises(PlanError, match="file.yaml, line") as error:
+    with pytest.raises(PlanError, match=r"file\.yaml, line") as error:
         read_plan(written(tmp_path, PLAN.replace(old, new, 1)))
     assert problem in error.value.problem
 

@@ -33,9 +33,13 @@ def test_one_to_ten_are_withheld_and_a_true_zero_is_not(value, expected):
 
 
 def test_a_withheld_cell_holds_no_number_at_all():
-    full = Cell("a", "l", "deg", 1.5, 7, 1.0, 2.0, 0.5, 2.5, 0.2, 9.0, 0.01, 0.02, 3.0, 9, 20, "", "a note")
+    full = Cell(
+        "a", "l", "deg", 1.5, 7, 1.0, 2.0, 0.5, 2.5, 0.2, 9.0, 0.01, 0.02, 3.0, 9, 20, "", "a note"
+    )
     left = withhold_small(full, SMALLEST)
-    numbers = {name: v for name, v in vars(left).items() if name not in {"name", "label", "unit", "status"}}
+    numbers = {
+        name: v for name, v in vars(left).items() if name not in {"name", "label", "unit", "status"}
+    }
     assert set(numbers.values()) == {None, ""}
     assert left.status == "c"
 
@@ -58,7 +62,10 @@ def test_a_sum_with_a_small_part_hides_enough(values, expected):
 
 def test_the_table_of_the_worked_example():
     # Rows A 45/6, B 38/22, C 60/14 with all totals published: hiding the 6 alone fails twice.
-    rows = tuple((cell(f"{n}1", a), cell(f"{n}2", b)) for n, a, b in (("A", 45, 6), ("B", 38, 22), ("C", 60, 14)))
+    rows = tuple(
+        (cell(f"{n}1", a), cell(f"{n}2", b))
+        for n, a, b in (("A", 45, 6), ("B", 38, 22), ("C", 60, 14))
+    )
     grid = [shown(row) for row in protect_table(rows, SMALLEST)]
     assert grid == [[None, None], [38, 22], [None, None]]
 
@@ -66,7 +73,11 @@ def test_the_table_of_the_worked_example():
 def possible(values, hidden):
     """All ways to fill the hidden places that keep the total: what a reader can work out."""
     total = sum(values[i] for i in hidden)
-    return [fill for fill in itertools.product(range(total + 1), repeat=len(hidden)) if sum(fill) == total]
+    return [
+        fill
+        for fill in itertools.product(range(total + 1), repeat=len(hidden))
+        if sum(fill) == total
+    ]
 
 
 @settings(max_examples=150, deadline=None)
@@ -86,9 +97,14 @@ def test_no_withheld_count_follows_from_the_total(values, smallest):
 @settings(max_examples=100, deadline=None)
 @given(st.lists(st.tuples(*[st.integers(0, 40)] * 3), min_size=2, max_size=4))
 def test_every_row_and_column_of_a_table_is_safe(values):
-    rows = tuple(tuple(cell(f"{i}.{j}", v) for j, v in enumerate(row)) for i, row in enumerate(values))
+    rows = tuple(
+        tuple(cell(f"{i}.{j}", v) for j, v in enumerate(row)) for i, row in enumerate(values)
+    )
     grid = [shown(row) for row in protect_table(rows, SMALLEST)]
-    for line, true in [*zip(grid, values, strict=True), *zip(zip(*grid, strict=True), zip(*values, strict=True), strict=True)]:
+    for line, true in [
+        *zip(grid, values, strict=True),
+        *zip(zip(*grid, strict=True), zip(*values, strict=True), strict=True),
+    ]:
         hidden = [t for v, t in zip(line, true, strict=True) if v is None]
         assert all(v is None for v, t in zip(line, true, strict=True) if 0 < t < SMALLEST)
         if hidden and len(hidden) < len(line):

@@ -16,7 +16,13 @@ GONIO = "universal_goniometer"
 
 def plan(sem=None, worthwhile=None):
     errors = [
-        {"definition": IR, "instrument": GONIO, "sem_deg": sem, "conditions": "same_session", "source": "s"}
+        {
+            "definition": IR,
+            "instrument": GONIO,
+            "sem_deg": sem,
+            "conditions": "same_session",
+            "source": "s",
+        }
     ]
     return Plan.model_validate(
         {
@@ -44,10 +50,16 @@ def pairs(level, pretest, gain, patient, **columns):
         "bias": ["not_recorded"] * n, "grade": ["III"] * n,
         "pain_before": [4.0] * n, "pain_change": [-1.0] * n,
     }  # fmt: skip
-    own = {"level": level, "patient": [str(p) for p in patient], "pretest_deg": pretest, "gain_deg": gain}
+    own = {
+        "level": level,
+        "patient": [str(p) for p in patient],
+        "pretest_deg": pretest,
+        "gain_deg": gain,
+    }
     frame = pl.DataFrame(usual | own | columns, strict=False)
     return frame.with_columns(
-        (pl.col("pretest_deg") + pl.col("gain_deg")).alias("retest_deg"), pl.col("level").alias("group")
+        (pl.col("pretest_deg") + pl.col("gain_deg")).alias("retest_deg"),
+        pl.col("level").alias("group"),
     )
 
 
@@ -89,7 +101,9 @@ def values(comparison):
 
 def test_the_order_of_rows_and_the_names_of_patients_change_nothing():
     frame = trial()
-    shuffled = frame.sample(fraction=1.0, shuffle=True, seed=3).with_columns("x" + pl.col("patient"))
+    shuffled = frame.sample(fraction=1.0, shuffle=True, seed=3).with_columns(
+        "x" + pl.col("patient")
+    )
     found = [compare(f, technique(), plan(sem=2.0), outcome="gain") for f in (frame, shuffled)]
     assert values(found[0]) == values(found[1])
     assert found[0].pretest == found[1].pretest
@@ -106,7 +120,13 @@ def test_adding_a_constant_moves_the_means_and_not_the_contrast():
 
 @pytest.mark.parametrize(
     ("shift", "worthwhile", "word"),
-    [(3.0, None, "larger"), (-3.0, None, "smaller"), (0.0, 3.0, "alike"), (0.0, None, "unsure"), (0.0, 0.1, "unsure")],
+    [
+        (3.0, None, "larger"),
+        (-3.0, None, "smaller"),
+        (0.0, 3.0, "alike"),
+        (0.0, None, "unsure"),
+        (0.0, 0.1, "unsure"),
+    ],
 )
 def test_the_words_follow_from_the_interval(shift, worthwhile, word):
     found = compare(trial(shift), technique(), plan(worthwhile=worthwhile), outcome="gain")
@@ -119,7 +139,9 @@ def test_the_family_is_judged_by_simultaneous_intervals_and_holm():
     people = np.repeat(np.arange(90), 2)
     level = np.array(levels)[people % 3]
     gain = np.round(3 + (people % 3 == 0) * 2 + rng.normal(0, 1.5, 180), 1)
-    frame = pairs(level.tolist(), rng.normal(25, 5, 180).round(1).tolist(), gain.tolist(), people.tolist())
+    frame = pairs(
+        level.tolist(), rng.normal(25, 5, 180).round(1).tolist(), gain.tolist(), people.tolist()
+    )
     found = compare(frame, technique(levels), plan(), outcome="gain")
     assert [(c.first, c.second) for c in found.family] == [
         ("lateral distraction", "inferior glide"),
@@ -144,7 +166,12 @@ def chosen_by(what, n=4000, seed=11):
     by = recorded if what == "recorded" else true
     first = rng.random(n) < 1 / (1 + np.exp((by - 30) / 4))  # stiffer hips get the first technique
     level = np.where(first, "lateral_distraction", "long_axis_distraction")
-    return pairs(level.tolist(), recorded.tolist(), (retest - recorded).tolist(), (np.arange(n) // 2).tolist())
+    return pairs(
+        level.tolist(),
+        recorded.tolist(),
+        (retest - recorded).tolist(),
+        (np.arange(n) // 2).tolist(),
+    )
 
 
 @pytest.mark.parametrize(
@@ -168,7 +195,10 @@ def test_without_a_named_measurement_error_the_corrected_contrast_is_not_estimab
     assert (cell.value, cell.status) == (None, "n")
     assert "names no measurement error" in cell.note
     assert found.minimal_detectable_change is None
-    assert compare(trial(), technique(), plan(sem=3.0), outcome="gain").minimal_detectable_change.value == 8.31558
+    assert (
+        compare(trial(), technique(), plan(sem=3.0), outcome="gain").minimal_detectable_change.value
+        == 8.31558
+    )
 
 
 def test_a_pretest_that_is_all_error_is_not_corrected():
@@ -197,14 +227,20 @@ def test_what_the_records_cannot_carry_is_said_and_nothing_is_estimated(frame, p
 
 def test_clinics_are_fixed_and_a_term_that_follows_from_others_is_named():
     frame = trial().with_columns(
-        pl.when(pl.col("patient").cast(pl.Int64) < 30).then(pl.lit("a")).otherwise(pl.lit("b")).alias("clinic")
+        pl.when(pl.col("patient").cast(pl.Int64) < 30)
+        .then(pl.lit("a"))
+        .otherwise(pl.lit("b"))
+        .alias("clinic")
     )
     frame = frame.with_columns(
         pl.when(pl.col("clinic") == "a").then(pl.lit("x")).otherwise(pl.lit("y")).alias("condition")
     )
     found = compare(frame, technique(covariates=("condition", "side")), plan(), outcome="gain")
     assert found.adjusted_for[-1] == "clinic"
-    assert found.dropped == ("side: the same in all pairs", "condition, y: follows from other terms")
+    assert found.dropped == (
+        "side: the same in all pairs",
+        "condition, y: follows from other terms",
+    )
     assert "'a'" not in str(dataclasses.asdict(found)), "a clinic must not be named"
 
 
@@ -213,8 +249,15 @@ def test_pain_is_compared_in_points_and_its_sign_means_less_pain_when_negative()
     people = np.repeat(np.arange(60), 2)
     purpose = np.where(people % 2, "range", "pain")
     change = np.round(np.where(people % 2, -0.5, -1.5) + rng.normal(0, 0.5, 120), 1)
-    frame = pairs(purpose.tolist(), [20.0 + p % 7 for p in people], [3.0 + p % 3 for p in people], people.tolist())
-    frame = frame.with_columns(pl.Series("pain_change", change), pl.Series("pain_before", 3.0 + people % 5))
+    frame = pairs(
+        purpose.tolist(),
+        [20.0 + p % 7 for p in people],
+        [3.0 + p % 3 for p in people],
+        people.tolist(),
+    )
+    frame = frame.with_columns(
+        pl.Series("pain_change", change), pl.Series("pain_before", 3.0 + people % 5)
+    )
     analysis = Analysis.model_validate({"question": "grade", "motion": "internal_rotation"})
     found = compare(frame, analysis, plan(), outcome="pain")
     assert found.primary.cell.unit == "points"

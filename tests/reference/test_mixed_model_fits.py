@@ -47,7 +47,10 @@ def hip_model(name):
         "hips_rotation_gain_unadjusted": (outcome["gain"], (one, treated)),
         "hips_rotation_after": (outcome["after"], (one, rotation, treated, left)),
         "hips_flexion_after": (flexed["after"], (one, flexion, treated)),
-        "hips_rotation_gain_interaction": (outcome["gain"], (one, treated, left, rotation, treated * left)),
+        "hips_rotation_gain_interaction": (
+            outcome["gain"],
+            (one, treated, left, rotation, treated * left),
+        ),
     }[name]
     return y.to_numpy().astype(float), np.column_stack(x), rows["person"].to_numpy()
 
@@ -103,7 +106,9 @@ def test_the_fit_is_that_of_lme4(name):
         found = estimate(model, np.eye(len(fixed))[place])
         assert model.terms[place] == expected["term"]
         # A coefficient that is zero by design has no relative digits: its standard error is the scale.
-        assert found.estimate == pytest.approx(expected["estimate"], rel=1e-6, abs=1e-7 * expected["se"])
+        assert found.estimate == pytest.approx(
+            expected["estimate"], rel=1e-6, abs=1e-7 * expected["se"]
+        )
         assert found.standard_error == pytest.approx(expected["se"], rel=1e-6)
         assert found.degrees_of_freedom == pytest.approx(expected["satterthwaite_df"], rel=1e-4)
         assert found.p == pytest.approx(expected["satterthwaite_p"], rel=1e-3, abs=1e-12)
@@ -127,7 +132,10 @@ def test_marginal_means_are_those_of_emmeans():
 def test_a_zero_variance_between_groups_is_found_and_flagged():
     rows = pl.read_csv(DATA / "dyestuff2.csv")
     model = fit_mixed_model(
-        rows["Yield"].to_numpy(), np.ones((rows.height, 1)), ("(Intercept)",), rows["Batch"].to_numpy()
+        rows["Yield"].to_numpy(),
+        np.ones((rows.height, 1)),
+        ("(Intercept)",),
+        rows["Batch"].to_numpy(),
     )
     reference = MODELS["dyestuff2_singular"]["REML"]
     assert model.is_singular

@@ -21,7 +21,9 @@ def test_wilson_intervals_are_newcombes(count, base, low, high):
 
 def test_wilson_intervals_to_r_digits():
     # R 4.2.2, prop.test(x, n, correct = FALSE).
-    assert wilson_interval(47, 60) == pytest.approx((0.663799724268052, 0.868769559518097), abs=1e-12)
+    assert wilson_interval(47, 60) == pytest.approx(
+        (0.663799724268052, 0.868769559518097), abs=1e-12
+    )
     assert wilson_interval(10, 10) == pytest.approx((0.722467200137111, 1.0), abs=1e-12)
 
 
@@ -35,7 +37,9 @@ def test_standardised_differences():
 def test_standardised_difference_of_the_open_data():
     # Person means of the rotation gain, treated and control: 1.07428604 with unweighted SD (R 4.2.2).
     rows = pl.read_csv(open_data_folder() / "hips.csv")
-    people = rows.group_by("person", "grp").agg((pl.col("raft") - pl.col("rbef")).mean().alias("gain"))
+    people = rows.group_by("person", "grp").agg(
+        (pl.col("raft") - pl.col("rbef")).mean().alias("gain")
+    )
     parts = []
     for group in ("treat", "control"):
         gains = people.filter(pl.col("grp") == group)["gain"]

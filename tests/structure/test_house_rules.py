@@ -68,7 +68,8 @@ def test_there_is_no_package_under_tests_to_hide_the_real_one():
 
 def test_the_lock_names_no_registry_and_pins_every_dependency():
     lock = (ROOT / "requirements.lock").read_text(encoding="utf-8")
-    assert "http" + "://" not in lock and "https" + "://" not in lock
+    assert "http" + "://" not in lock
+    assert "https" + "://" not in lock
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     pinned = {
         line.split("==")[0].split("[")[0].lower().replace(".", "-")

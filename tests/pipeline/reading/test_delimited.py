@@ -118,8 +118,7 @@ def test_whatever_a_csv_writer_writes_is_read_back(tmp_path_factory, records, de
 @given(st.binary(max_size=200))
 def test_any_bytes_end_in_records_or_a_clear_refusal(tmp_path_factory, content):
     try:
-        read = reading(tmp_path_factory.mktemp("bytes"), content)
+        found = reading(tmp_path_factory.mktemp("bytes"), content).frame.height
     except DeliveryError as error:
-        assert error.remedy
-    else:
-        assert read.frame.height >= 1
+        found = len(error.remedy)
+    assert found >= 1
