@@ -1,29 +1,41 @@
 """Disclosure control: no published number rests on too few patients, or lets one be worked out.
 
 A cell on fewer patients than the smallest count is withheld with all its numbers. Where published
-cells add up to a published total, more are withheld until those withheld can't be told apart: at
-least two, resting together on the smallest count. A true zero stays, as the CMS cell size policy
-allows (ResDAC, version 2024-01-26: no cell of 1 to 10, and none from which one can be derived).
+cells add up, across all tables of a report, more are withheld until no small one can be worked out
+(``pipeline.suppression``); what was computed from a withheld cell goes with it. A true zero stays, as
+the CMS cell size policy allows (ResDAC, version 2024-01-26: no cell of 1 to 10, and none from which
+one can be derived).
 """
 
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
+from typing import Any
 
 from pipeline.cell import WITHHELD, Cell
+from pipeline.published_sum import counted, sums_of
+from pipeline.suppression import Count, Sum, suppress
 from pipeline.summary import (
-    BeforeAfter,
     Characteristic,
     Comparison,
     ContrastResult,
     FlowStep,
-    Level,
-    RetestRow,
-    Retests,
     Summary,
     TableOne,
     Verdict,
+    cells_of,
 )
 
 Grid = tuple[tuple[Cell, ...], ...]
+
+_SIDES = {
+    "congruent bias": ("congruent_held", "congruent_combined"),
+    "congruent bias combined": ("congruent_combined",),
+    "congruent bias held": ("congruent_held",),
+    "opposed bias": ("opposed",),
+    "no bias": ("neutral",),
+    "grades III–IV": ("range",),
+    "grades I–II": ("pain",),
+}
+"""Levels behind a side of a contrast whose words are not those of one level."""
 
 
 def is_small(cell: Cell, smallest: int) -> bool:
@@ -93,84 +105,36 @@ def protect_sum(cells: tuple[Cell, ...], smallest: int) -> tuple[Cell, ...]:
     tuple of Cell
         The same cells, some withheld.
     """
-    hidden = _hidden_of_sum(cells, smallest)
-    return tuple(withhold(c) if i in hidden else c for i, c in enumerate(cells))
+    return protect_table((cells,), smallest, with_columns=False)[0]
 
 
-def protect_table(rows: Grid, smallest: int) -> Grid:
-    """Withhold cells of a table whose row and column totals are all published.
+def protect_table(rows: Grid, smallest: int, *, with_columns: bool = True) -> Grid:
+    """Withhold cells of a table whose totals are published.
 
     Parameters
     ----------
     rows : tuple of tuple of Cell
-        Inner cells.
+        Inner cells, each with a name of its own.
     smallest : int
         Smallest count.
+    with_columns : bool
+        True where the totals of the columns are published as well as those of the rows.
 
     Returns
     -------
     tuple of tuple of Cell
-        The table; every row and column that has a withheld cell is safe as a sum of its own.
+        The table; no small cell can be worked out from the totals.
     """
-    hidden = {
-        (i, j) for i, row in enumerate(rows) for j, c in enumerate(row) if is_small(c, smallest)
-    }
-    while unsafe := _unsafe_lines(rows, hidden, smallest):
-        line = min(unsafe, key=lambda places: _sensitivity(rows, places, hidden))
-        cells = tuple(rows[i][j] for i, j in line)
-        own = {place for place, at in enumerate(line) if at in hidden}
-        hidden |= {line[place] for place in _widened(cells, own, smallest)}
-    return tuple(
-        tuple(withhold(c) if (i, j) in hidden else c for j, c in enumerate(row))
-        for i, row in enumerate(rows)
-    )
-
-
-def _unsafe_lines(
-    rows: Grid, hidden: set[tuple[int, int]], smallest: int
-) -> list[list[tuple[int, int]]]:
-    """List the rows and columns whose hidden cells can still be told apart."""
-    height, width = len(rows), len(rows[0]) if rows else 0
-    lines = [[(i, j) for j in range(width)] for i in range(height)]
-    lines += [[(i, j) for i in range(height)] for j in range(width)]
-    unsafe = []
-    for line in lines:
-        own = {place for place, at in enumerate(line) if at in hidden}
-        cells = tuple(rows[i][j] for i, j in line)
-        if own and len(own) < len(line) and not _is_safe(cells, own, smallest):
-            unsafe.append(line)
-    return unsafe
-
-
-def _sensitivity(rows: Grid, line: list[tuple[int, int]], hidden: set[tuple[int, int]]) -> int:
-    """Rank a line by its smallest hidden cell: what needs most cover is covered first."""
-    return min(rows[i][j].n_patients or 0 for i, j in line if (i, j) in hidden)
-
-
-def _hidden_of_sum(cells: tuple[Cell, ...], smallest: int) -> set[int]:
-    small = {i for i, cell in enumerate(cells) if is_small(cell, smallest)}
-    return _widened(cells, small, smallest)
-
-
-def _widened(cells: tuple[Cell, ...], hidden: set[int], smallest: int) -> set[int]:
-    """Hide further cells, the smallest first, until the hidden ones can't be told apart."""
-    hidden = set(hidden)
-    rest = sorted(
-        (i for i in range(len(cells)) if i not in hidden and cells[i].value),
-        key=lambda i: (cells[i].n_patients or 0, cells[i].name),
-    )
-    for i in rest:
-        if not hidden or _is_safe(cells, hidden, smallest):
-            break
-        hidden.add(i)
-    if hidden and not _is_safe(cells, hidden, smallest):
-        hidden = set(range(len(cells)))  # nothing is left to hide behind: zeros go as well
-    return hidden
-
-
-def _is_safe(cells: tuple[Cell, ...], hidden: set[int], smallest: int) -> bool:
-    together = sum(int(cells[i].value or 0) for i in hidden)
-    return len(hidden) > 1 and together >= smallest
+    lines = [*rows, *zip(*rows, strict=True)] if with_columns else [*rows]
+    counts = [count for row in rows for cell in row if (count := counted(cell))]
+    sums = []
+    for place, line in enumerate(lines):
+        parts = tuple(count for cell in line if (count := counted(cell)))
+        total = sum(part.value for part in parts)
+        counts.append(Count(f"~total {place}", total, total, is_fixed=True))
+        sums.append(Sum(f"~total {place}", tuple(part.name for part in parts)))
+    hidden = suppress(tuple(counts), tuple(sums), smallest, frozenset())
+    return tuple(tuple(withhold(c) if c.name in hidden else c for c in row) for row in rows)
 
 
 def protect_summary(summary: Summary) -> Summary:
@@ -187,132 +151,132 @@ def protect_summary(summary: Summary) -> Summary:
         The content that may be published.
     """
     smallest = summary.smallest_count
-    return replace(
-        summary,
-        comparisons=tuple(_comparison(c, smallest) for c in summary.comparisons),
-        flow=_flow(summary.flow, smallest),
-        table_one=_table_one(summary.table_one, smallest),
-        before_after=_before_after(summary.before_after, smallest),
-        retests=_retests(summary.retests, smallest),
+    cells = {cell.name: cell for cell in cells_of(_parts(summary))}
+    small = frozenset(name for name, cell in cells.items() if is_small(cell, smallest))
+    counts = tuple(count for cell in cells.values() if (count := counted(cell)))
+    hidden = set(suppress(counts, sums_of(summary), smallest, small))
+    hidden |= _patients_lost(summary.flow, hidden, smallest)
+    while more := _dependents(summary, hidden) - hidden:
+        # What goes along may itself be a part of a sum.
+        hidden = set(suppress(counts, sums_of(summary), smallest, frozenset(hidden | more)))
+    safe: Summary = _rebuilt(summary, hidden)
+    return safe
+
+
+def _parts(summary: Summary) -> tuple[object, ...]:
+    return tuple(getattr(summary, field.name) for field in fields(summary))
+
+
+def _patients_lost(flow: tuple[FlowStep, ...], hidden: set[str], smallest: int) -> set[str]:
+    """Withhold patients of a step that would show that few of them were lost before the next."""
+    found: set[str] = set()
+    after: int | None = None
+    for step in reversed(flow):
+        for cell in step.counts[1:]:
+            if cell.unit != "patients" or cell.value is None or cell.name in hidden:
+                continue
+            if after is not None and 0 < cell.value - after < smallest:
+                found.add(cell.name)
+            else:
+                after = int(cell.value)
+    return found
+
+
+def _dependents(summary: Summary, hidden: set[str]) -> set[str]:
+    """Name the cells that were computed from withheld ones."""
+    found: set[str] = set()
+    for comparison in summary.comparisons:
+        found |= _of_comparison(comparison, hidden)
+    found |= _of_table_one(summary, hidden)
+    for group in summary.before_after.groups if summary.before_after else ():
+        if any(cell.name in hidden for cell in group):
+            found |= {cell.name for cell in group}
+    for row in summary.retests.rows:
+        if _is_hidden(row.full, hidden) or _is_hidden(row.treated, hidden):
+            found.add(row.share_full.name)
+    return found
+
+
+def _is_hidden(cell: Cell, hidden: set[str]) -> bool:
+    return cell.name in hidden or cell.status == WITHHELD
+
+
+def _of_comparison(comparison: Comparison, hidden: set[str]) -> set[str]:
+    """Name the contrasts of withheld levels: the level's mean and count would follow from them."""
+    found = set()
+    gone = {
+        place
+        for place, level in enumerate(comparison.levels)
+        if _is_hidden(level.cell, hidden)
+    }
+    primary = (comparison.primary,) if comparison.primary else ()
+    for result in (*primary, *comparison.family, *comparison.pretest):
+        if gone & _levels_behind(result, comparison):
+            found.add(result.cell.name)
+    few = any(cell.unit == "patients" and cell.name in hidden for cell in comparison.fit)
+    return found | {cell.name for cell in comparison.fit if few}
+
+
+def _levels_behind(result: ContrastResult, comparison: Comparison) -> set[int]:
+    """Find a contrast's levels by label or code; words that fit none may stand for any of them."""
+    found: set[int] = set()
+    for side in (result.first, result.second):
+        codes = _SIDES.get(side, ())
+        behind = {
+            place
+            for place, level in enumerate(comparison.levels)
+            if level.label == side or level.cell.name.rpartition(".")[2] in codes
+        }
+        found |= behind or set(range(len(comparison.levels)))
+    return found
+
+
+def _of_table_one(summary: Summary, hidden: set[str]) -> set[str]:
+    """Name the columns of withheld groups of patients, and what was computed from a hidden cell."""
+    table, found = summary.table_one, set()
+    gone = {n for n in _withheld_level_sizes(summary, hidden) if n}
+    for column in range(len(table.columns)):
+        counts = [row.cells[column] for row in table.rows if row.kind == "count"]
+        if any(cell.name in hidden or cell.value in gone for cell in counts):
+            found |= {row.cells[column].name for row in table.rows}
+    for row in table.rows:
+        if any(_is_hidden(cell, hidden) or cell.name in found for cell in row.cells):
+            found.add(row.standardised_difference.name)
+    return found
+
+
+def _withheld_level_sizes(summary: Summary, hidden: set[str]) -> set[int | None]:
+    levels = summary.comparisons[0].levels if summary.comparisons else ()
+    return {level.cell.n_patients for level in levels if level.cell.name in hidden}
+
+
+def _rebuilt(part: Any, hidden: set[str]) -> Any:  # noqa: ANN401  # any part of a summary
+    """Copy a part of a summary with the cells withheld and their verdicts taken back."""
+    if isinstance(part, Cell):
+        return withhold(part) if part.name in hidden else part
+    if isinstance(part, tuple):
+        return tuple(_rebuilt(item, hidden) for item in part)
+    if not is_dataclass(part) or isinstance(part, type):
+        return part
+    changes = {f.name: _rebuilt(getattr(part, f.name), hidden) for f in fields(part)}
+    copy: Any = replace(part, **changes)
+    if isinstance(copy, ContrastResult) and copy.cell.status == WITHHELD:
+        return replace(copy, verdict=Verdict("none", copy.verdict.is_simultaneous))
+    if isinstance(copy, TableOne):
+        return replace(copy, rows=tuple(_without_count_of_known(row, copy) for row in copy.rows))
+    return copy
+
+
+def _without_count_of_known(row: Characteristic, table: TableOne) -> Characteristic:
+    """Take the number of patients from a mean where the rest, not recorded, is withheld."""
+    if row.kind != "mean":
+        return row
+    missing = [r for r in table.rows if r.heading == row.heading and r.kind == "share"]
+    gone = [
+        any(other.cells[i].status == WITHHELD for other in missing) for i in range(len(row.cells))
+    ]
+    cells = tuple(
+        replace(cell, n_patients=None) if is_gone else cell
+        for cell, is_gone in zip(row.cells, gone, strict=True)
     )
-
-
-def _contrast(result: ContrastResult, smallest: int) -> ContrastResult:
-    if not is_small(result.cell, smallest):
-        return result
-    return replace(
-        result,
-        cell=withhold(result.cell),
-        verdict=Verdict("none", result.verdict.is_simultaneous),
-    )
-
-
-def _levels(levels: tuple[Level, ...], smallest: int) -> tuple[Level, ...]:
-    """Withhold levels whose patients or pairs are few; their pairs add up to a published total."""
-    counts = tuple(replace(level.cell, value=level.cell.n_pairs or 0) for level in levels)
-    hidden = _hidden_of_sum(counts, smallest)
-    return tuple(
-        replace(level, cell=withhold(level.cell)) if i in hidden else level
-        for i, level in enumerate(levels)
-    )
-
-
-def _comparison(comparison: Comparison, smallest: int) -> Comparison:
-    cells = _levels(comparison.cells, smallest)
-    levels = _levels(comparison.levels, smallest)
-    primary = comparison.primary and _contrast(comparison.primary, smallest)
-    few = any(is_small(cell, smallest) for cell in comparison.fit)
-    return replace(
-        comparison,
-        levels=levels,
-        cells=cells,
-        primary=primary,
-        family=tuple(_contrast(c, smallest) for c in comparison.family),
-        pretest=tuple(_contrast(c, smallest) for c in comparison.pretest),
-        variances=tuple(withhold_small(c, smallest) for c in comparison.variances),
-        fit=tuple(withhold(c) if few else c for c in comparison.fit),
-        not_modelled=protect_sum(comparison.not_modelled, smallest),
-    )
-
-
-def _flow(steps: tuple[FlowStep, ...], smallest: int) -> tuple[FlowStep, ...]:
-    """Protect the losses of each step: with what is left they add up to what was there."""
-    return tuple(
-        replace(
-            step,
-            counts=tuple(withhold_small(c, smallest) for c in step.counts),
-            losses=protect_sum(step.losses, smallest),
-        )
-        for step in steps
-    )
-
-
-def _table_one(table: TableOne, smallest: int) -> TableOne:
-    """Protect the categories of each characteristic in each column."""
-    protected: dict[tuple[int, int], Cell] = {}
-    for heading in dict.fromkeys(row.heading for row in table.rows):
-        places = [i for i, row in enumerate(table.rows) if row.heading == heading]
-        shares = [i for i in places if table.rows[i].kind == "share"]
-        for column in range(len(table.columns)):
-            cells = tuple(table.rows[i].cells[column] for i in shares)
-            safe = protect_sum(_with_rest(cells), smallest)[: len(cells)]
-            protected |= {(i, column): cell for i, cell in zip(shares, safe, strict=True)}
-    rows = []
-    for i, row in enumerate(table.rows):
-        cells = tuple(
-            protected.get((i, column), withhold_small(cell, smallest))
-            for column, cell in enumerate(row.cells)
-        )
-        rows.append(_characteristic(row, cells))
-    return replace(table, rows=tuple(rows))
-
-
-def _with_rest(cells: tuple[Cell, ...]) -> tuple[Cell, ...]:
-    """Add what is missing to the base, so that the complement of a single share is protected too."""
-    if not cells or cells[0].base is None:
-        return cells
-    rest = cells[0].base - sum(int(cell.value or 0) for cell in cells)
-    return (*cells, Cell("~rest", "", "", rest, rest)) if rest else cells
-
-
-def _characteristic(row: Characteristic, cells: tuple[Cell, ...]) -> Characteristic:
-    if any(cell.status == WITHHELD for cell in cells):
-        return replace(
-            row, cells=cells, standardised_difference=withhold(row.standardised_difference)
-        )
     return replace(row, cells=cells)
-
-
-def _before_after(found: BeforeAfter | None, smallest: int) -> BeforeAfter | None:
-    if found is None:
-        return None
-    groups = tuple(
-        (withhold_small(a, smallest), withhold_small(b, smallest), withhold_small(c, smallest))
-        for a, b, c in found.groups
-    )
-    return replace(found, groups=groups)
-
-
-def _retests(retests: Retests, smallest: int) -> Retests:
-    """Protect full, partial and none by clinic, against both kinds of total."""
-    if not retests.rows:
-        return retests
-    *clinics, every = retests.rows
-    grid = protect_table(tuple((row.full, row.partial, row.none) for row in clinics), smallest)
-    rows = [_retest_row(row, cells, smallest) for row, cells in zip(clinics, grid, strict=True)]
-    totals = protect_sum((every.full, every.partial, every.none), smallest)
-    if len(clinics) == 1:  # one clinic and the total are the same numbers
-        totals = (rows[0].full, rows[0].partial, rows[0].none)
-        totals = tuple(
-            replace(cell, name=own.name)
-            for cell, own in zip(totals, (every.full, every.partial, every.none), strict=True)
-        )
-    rows.append(_retest_row(every, totals, smallest))
-    return replace(retests, rows=tuple(rows), reasons=protect_sum(retests.reasons, smallest))
-
-
-def _retest_row(row: RetestRow, cells: tuple[Cell, ...], smallest: int) -> RetestRow:
-    full, partial, none = cells
-    share = withhold(row.share_full) if full.status == WITHHELD else row.share_full
-    treated = withhold_small(row.treated, smallest)
-    return replace(row, treated=treated, full=full, partial=partial, none=none, share_full=share)

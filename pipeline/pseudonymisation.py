@@ -145,20 +145,23 @@ class _Worker:
         new = [self._offset(index.get(p), texts[text]) for p, text in pairs.iter_rows()]
         return self._mapped(frame, pairs, new, (patient, header), header)
 
-    def _day(self, header: str, text: str) -> date | str:
+    def _day(self, header: str, text: str) -> tuple[int, str] | str:
+        """Read a date once per distinct text: its ordinal and period, or why there is none."""
         if text.strip() in self.missing(header):
             return ""
         column = self.codebook.columns[header]
         found = read_date(text, date_format=str(column.date_format), latest=self.exported_on)
-        return f"!{found}|{mask(text)}" if isinstance(found, Quarantine) else found
+        if isinstance(found, Quarantine):
+            return f"!{found}|{mask(text)}"
+        kept = "%Y" if self.date_policy is DatePolicy.STRICT else "%Y-%m"
+        return found.toordinal(), found.strftime(kept)
 
-    def _offset(self, index: int | None, day: date | str) -> str:
+    @staticmethod
+    def _offset(index: int | None, day: tuple[int, str] | str) -> str:
         if isinstance(day, str):
             return day
-        if index is None:  # no patient, so no index date: the record has no key anyway
-            return ""
-        period = day.strftime("%Y" if self.date_policy is DatePolicy.STRICT else "%Y-%m")
-        return f"{day.toordinal() - index}|{period}"
+        # Without a patient there is no index date, but then the record has no key anyway.
+        return "" if index is None else f"{day[0] - index}|{day[1]}"
 
     def with_keys(self, frame: pl.DataFrame, patient: str, record: Record) -> pl.DataFrame:
         """Add the visit, episode and clinician that a record takes from a constant or a date."""

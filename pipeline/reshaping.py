@@ -73,26 +73,41 @@ def reshape(
     Reshaped
         Facts by table; repeated records of a visit are one fact.
     """
-    out_of_scope = _any_condition(codebook.out_of_scope)
-    scoped = frame.with_row_index("\x1frow").filter(~out_of_scope)
+    scoped = ~_mask(frame, _any_condition(codebook.out_of_scope))
+    has_conditions = any(record.when for record in codebook.records)
+    described = ~scoped
     parts: dict[str, list[pl.DataFrame]] = {name: [] for name in TABLES}
-    described = pl.Series("\x1frow", [], dtype=pl.UInt32)
     for record in codebook.records:
-        rows = scoped.filter(_condition(record.when) & _filled(record, codebook))
+        meant = scoped & _mask(frame, _condition(record.when) & _filled(record, codebook))
         table = TABLES[record.table]
-        facts = _facts(frame, rows["\x1frow"], columns, codebook, record)
         repeats = table.repeats if record.repeats is None else record.repeats
+        rows = _distinct_rows(frame, meant, record, codebook) if repeats else meant.arg_true()
+        facts = _facts(frame, rows, columns, codebook, record)
         parts[record.table].append(_collapse(facts, table) if repeats else facts)
-        if record.when or not any(other.when for other in codebook.records):
-            described = described.append(rows["\x1frow"])
-    undescribed = scoped.filter(~pl.col("\x1frow").is_in(described.unique().implode()))
+        if record.when or not has_conditions:
+            described |= meant
     return Reshaped(
         tables={name: _together(TABLES[name], frames) for name, frames in parts.items() if frames},
         headers=_headers(codebook),
-        undescribed=undescribed.select(RECORD),
+        undescribed=frame.filter(~described).select(RECORD),
         n_rows=frame.height,
-        n_out_of_scope=frame.height - scoped.height,
+        n_out_of_scope=frame.height - int(scoped.sum()),
     )
+
+
+def _mask(frame: pl.DataFrame, condition: pl.Expr) -> pl.Series:
+    """Say for each row whether a condition holds."""
+    return frame.select(condition.and_(pl.int_range(pl.len()) >= 0)).to_series()
+
+
+def _distinct_rows(
+    frame: pl.DataFrame, meant: pl.Series, record: Record, codebook: Codebook
+) -> pl.Series:
+    """Keep the first of rows that are alike in all that a record takes from them."""
+    sources = {*codebook.sources(record).values(), *_key_sources(record, codebook).values()}
+    used = frame.select(pl.int_range(pl.len(), dtype=pl.UInt32).alias("\x1frow"), *sorted(sources))
+    alike = used.filter(meant).unique(sorted(sources), keep="first", maintain_order=True)
+    return alike["\x1frow"]
 
 
 def shown_value(text: str) -> str:

@@ -173,7 +173,6 @@ def index_day(key: PseudonymKey, clinic: str, patient: str) -> int:
 
 
 def _hash(key: PseudonymKey, *parts: str) -> bytes:
-    """Hash the pieces with the key, each after its length in bytes."""
-    pieces = [part.encode() for part in parts]
-    message = b"".join(len(piece).to_bytes(8) + piece for piece in pieces)
-    return hmac.digest(key.secret, message, "sha256")
+    """Hash the pieces with the key, each after its length, so that no two lists read the same."""
+    message = "".join([f"{len(part)}:{part}" for part in parts])
+    return hmac.digest(key.secret, message.encode(), "sha256")
