@@ -12,7 +12,6 @@ from typing import Any
 
 from pipeline.cell import WITHHELD, Cell
 from pipeline.published_sum import counted, sums_of
-from pipeline.suppression import Count, Sum, suppress
 from pipeline.summary import (
     Characteristic,
     Comparison,
@@ -23,6 +22,7 @@ from pipeline.summary import (
     Verdict,
     cells_of,
 )
+from pipeline.suppression import Count, Sum, suppress
 
 Grid = tuple[tuple[Cell, ...], ...]
 
@@ -205,9 +205,7 @@ def _of_comparison(comparison: Comparison, hidden: set[str]) -> set[str]:
     """Name the contrasts of withheld levels: the level's mean and count would follow from them."""
     found = set()
     gone = {
-        place
-        for place, level in enumerate(comparison.levels)
-        if _is_hidden(level.cell, hidden)
+        place for place, level in enumerate(comparison.levels) if _is_hidden(level.cell, hidden)
     }
     primary = (comparison.primary,) if comparison.primary else ()
     for result in (*primary, *comparison.family, *comparison.pretest):
@@ -259,7 +257,11 @@ def _rebuilt(part: Any, hidden: set[str]) -> Any:  # noqa: ANN401  # any part of
     if not is_dataclass(part) or isinstance(part, type):
         return part
     changes = {f.name: _rebuilt(getattr(part, f.name), hidden) for f in fields(part)}
-    copy: Any = replace(part, **changes)
+    return _consistent(replace(part, **changes))
+
+
+def _consistent(copy: Any) -> Any:  # noqa: ANN401  # any part of a summary
+    """Take back what stands beside a withheld cell and would speak of it."""
     if isinstance(copy, ContrastResult) and copy.cell.status == WITHHELD:
         return replace(copy, verdict=Verdict("none", copy.verdict.is_simultaneous))
     if isinstance(copy, TableOne):

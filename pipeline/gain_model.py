@@ -6,52 +6,41 @@ for the pretest corrected for its measurement error. Which of them is right depe
 treatment was chosen by, so they are published together.
 """
 
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
-from statsmodels.stats.multitest import multipletests
 
 from pipeline.cell import NOT_ESTIMABLE, Cell
 from pipeline.cohort import PATIENT
 from pipeline.compared import Compared, ContrastPlan, compared_levels
-from pipeline.measurement_error import error_variances, minimal_detectable_change
-from pipeline.mixed_model.contrast import Estimate, estimate, quantile
-from pipeline.mixed_model.design import Design, build_design
-from pipeline.mixed_model.errors_in_variables import CorrectedModel, Measured, fit_corrected
-from pipeline.mixed_model.fit import MixedModel, fit_mixed_model, group_codes
+from pipeline.gain_fit import (
+    CELL,
+    LEVEL,
+    OUTCOMES,
+    GainFit,
+    fit_gains,
+    fit_three_ways,
+    same_as_compared,
+)
+from pipeline.measurement_error import minimal_detectable_change
+from pipeline.mixed_model.contrast import Estimate
 from pipeline.mixed_model.sufficient_statistics import Array
+from pipeline.model_account import dropped_terms, fit_cells, variance_cells
+from pipeline.multiplicity import adjust_family
 from pipeline.rounding import significant
-from pipeline.summary import Comparison, ContrastResult, Level, Verdict
+from pipeline.summary import Comparison, ContrastResult, Level
+from pipeline.verdict import agree, judge
 from schemas.errors import ConvergenceError, ModelError
-from schemas.plan import COVARIATES, NUMERIC_COVARIATES, Analysis, Plan, Pretest
+from schemas.plan import COVARIATES, Analysis, PairKind, Plan, Pretest
 from schemas.vocabulary import label_of
 
-LEVEL, CELL = "level", "cell"
-_ALPHA = 0.05
 _UNITS = {"gain": "deg", "pain": "points"}
-_OUTCOMES = {"gain": ("gain_deg", "pretest_deg"), "pain": ("pain_change", "pain_before")}
 _PRETEST_LABELS = {
     Pretest.UNADJUSTED: "not adjusted for the pretest",
     Pretest.ADJUSTED: "adjusted for the pretest",
     Pretest.CORRECTED: "adjusted for the pretest, corrected for measurement error",
 }
-
-
-@dataclass(frozen=True, eq=False)
-class _Fit:
-    """A model with the design it stands on."""
-
-    model: MixedModel | CorrectedModel
-    design: Design
-
-    def mean_of(self, factor: str, levels: tuple[str, ...]) -> Array:
-        means = [self.design.mean_at(factor, level) for level in levels]
-        return np.asarray(np.mean(means, axis=0))
-
-    def estimate(self, weights: Array) -> Estimate:
-        return estimate(self.model, weights)
 
 
 def compare(
@@ -88,7 +77,11 @@ def compare(
     ConvergenceError
         If a fit did not converge.
     """
-    compared = compared_levels(pairs, analysis, outcome)
+    if outcome != "gain" and analysis.pretest is Pretest.CORRECTED:
+        # A pain score has no named measurement error: its primary contrast is the adjusted one.
+        analysis = analysis.model_copy(update={"pretest": Pretest.ADJUSTED})
+    plan = _with_own_errors(plan, analysis.pair)
+    compared = _with_enough_patients(compared_levels(pairs, analysis, outcome), pairs, plan)
     blank = _blank(pairs, analysis, plan, compared, not_modelled)
     if len(compared.present) < 2:
         found = ", ".join(compared.labels[code] for code in compared.present) or "none"
@@ -106,33 +99,57 @@ def compare(
 def _answer(
     pairs: pl.DataFrame, analysis: Analysis, plan: Plan, compared: Compared, blank: Comparison
 ) -> Comparison:
-    fits = _three_fits(pairs, analysis, plan, compared)
+    fits = fit_three_ways(pairs, analysis, plan, compared)
     main = fits[analysis.pretest]
     if isinstance(main, ModelError):
         raise main
-    judge = partial(_verdict, plan=plan, outcome=compared.outcome)
+    worthwhile = blank.smallest_worthwhile.value if blank.smallest_worthwhile else None
     pretest = tuple(
-        _pretest_contrast(kind, fit, pairs, compared, judge) for kind, fit in fits.items()
+        _pretest_contrast(kind, fit, pairs, compared, worthwhile) for kind, fit in fits.items()
     )
     place = list(fits).index(analysis.pretest)
     primary = pretest[place]
     label = f"{primary.first} − {primary.second}"
     named = replace(primary.cell, name=f"{compared.name}.primary", label=label)
     primary = replace(primary, cell=named)
-    adjusted = fits[Pretest.ADJUSTED]
-    mixed = adjusted if analysis.pretest is Pretest.CORRECTED else main
     return replace(
         blank,
         levels=_levels(main, pairs, compared),
         cells=_cells(pairs, analysis, compared),
         primary=primary,
-        family=_family(main, pairs, compared, judge),
+        family=_family(main, pairs, compared, worthwhile),
         pretest=pretest,
-        pretest_agrees=_agree(pretest),
-        dropped=_dropped(mixed),
-        variances=_variances(mixed, compared),
-        fit=_fit_cells(mixed, pairs, compared),
+        pretest_agrees=agree(pretest),
+        dropped=dropped_terms(main.mixed, main.design.constant),
+        variances=variance_cells(main.mixed, compared.name, _UNITS[compared.outcome]),
+        fit=fit_cells(main.mixed, compared.name, pairs["clinic"].n_unique()),
     )
+
+
+def _with_own_errors(plan: Plan, kind: PairKind) -> Plan:
+    """Keep the measurement errors found under the conditions of these pairs; never mix them."""
+    conditions = "between_days" if kind is PairKind.COURSE else "same_session"
+    errors = tuple(e for e in plan.measurement_error if e.conditions == conditions)
+    return plan.model_copy(update={"measurement_error": errors})
+
+
+def _with_enough_patients(compared: Compared, pairs: pl.DataFrame, plan: Plan) -> Compared:
+    """Leave a level with few patients out of a mean of several levels.
+
+    Its own mean is withheld, and would follow from theirs and the contrast.
+    """
+    primary = compared.primary
+    if len(primary.first) < 2:
+        return compared
+    sizes = {
+        code: pairs.filter(pl.col("level") == code).select(PATIENT).n_unique()
+        for code in primary.first
+    }
+    enough = tuple(code for code, size in sizes.items() if size >= plan.smallest_count)
+    if len(enough) != 1:
+        return compared
+    label = f"{primary.first_label} {enough[0].rpartition('_')[2]}"
+    return replace(compared, primary=replace(primary, first=enough, first_label=label))
 
 
 def _blank(
@@ -143,7 +160,8 @@ def _blank(
     not_modelled: tuple[Cell, ...],
 ) -> Comparison:
     """Make the comparison without any estimate."""
-    in_model = [c for c in analysis.covariates if c != _OUTCOMES[compared.outcome][1]]
+    left_out = (OUTCOMES[compared.outcome][1], *same_as_compared(analysis))
+    in_model = [c for c in analysis.covariates if c not in left_out]
     words = [COVARIATES[c] for c in in_model]
     if analysis.pretest is not Pretest.UNADJUSTED:
         words.insert(0, "pretest")
@@ -190,89 +208,13 @@ def _labels(pairs: pl.DataFrame, column: str, code_list: str) -> tuple[str, ...]
     return tuple(label_of(code_list, code) for code in sorted(pairs[column].unique().to_list()))
 
 
-def _factors(
-    pairs: pl.DataFrame, analysis: Analysis, main: str, order: tuple[str, ...]
-) -> dict[str, tuple[str, ...]]:
-    """Categories of the model: what is compared first, so that it is kept before all others."""
-    named = [c for c in analysis.covariates if c not in NUMERIC_COVARIATES]
-    if main == CELL:  # the cells are made of the bias, so it can't stand beside them
-        named = [c for c in named if c != "bias_relation"]
-    several = [c for c in ("clinic", "definition") if pairs[c].n_unique() > 1]
-    return {main: order} | dict.fromkeys(dict.fromkeys([*several, *named]), ())
-
-
-def _numbers(analysis: Analysis, compared: Compared, *, with_pretest: bool) -> tuple[str, ...]:
-    pretest = _OUTCOMES[compared.outcome][1]
-    own = [c for c in analysis.covariates if c in NUMERIC_COVARIATES and c != pretest]
-    return (pretest, *own) if with_pretest else tuple(own)
-
-
-def _fit(
-    pairs: pl.DataFrame,
-    analysis: Analysis,
-    compared: Compared,
-    *,
-    with_pretest: bool,
-    main: str = LEVEL,
-) -> _Fit:
-    order = compared.present if main == LEVEL else compared.cell_order(pairs)
-    design = build_design(
-        pairs,
-        _factors(pairs, analysis, main, order),
-        _numbers(analysis, compared, with_pretest=with_pretest),
-    )
-    outcome = pairs[_OUTCOMES[compared.outcome][0]].to_numpy()
-    return _Fit(fit_mixed_model(outcome, design.matrix, design.terms, _people(pairs)), design)
-
-
-def _people(pairs: pl.DataFrame) -> Array:
-    return pairs.select(pl.concat_str(PATIENT, separator="\x1f")).to_series().to_numpy()
-
-
-def _three_fits(
-    pairs: pl.DataFrame, analysis: Analysis, plan: Plan, compared: Compared
-) -> dict[Pretest, _Fit | ModelError]:
-    adjusted = _fit(pairs, analysis, compared, with_pretest=True)
-    try:
-        corrected: _Fit | ModelError = _corrected(adjusted, pairs, plan, compared)
-    except ModelError as error:
-        corrected = error
-    return {
-        Pretest.UNADJUSTED: _fit(pairs, analysis, compared, with_pretest=False),
-        Pretest.ADJUSTED: adjusted,
-        Pretest.CORRECTED: corrected,
-    }
-
-
-def _corrected(adjusted: _Fit, pairs: pl.DataFrame, plan: Plan, compared: Compared) -> _Fit:
-    if compared.outcome != "gain":
-        raise ModelError(
-            compared.name,
-            "the plan names no measurement error of a pain score",
-            "Read the other two contrasts instead.",
-        )
-    pretest = _OUTCOMES[compared.outcome][1]
-    if pretest not in adjusted.design.terms or not isinstance(adjusted.model, MixedModel):
-        raise ModelError(
-            compared.name, "the pretest does not vary", "Read the unadjusted contrast."
-        )
-    rows = Measured(
-        outcome=pairs["retest_deg"].to_numpy(),
-        design=adjusted.design.matrix,
-        groups=group_codes(_people(pairs)),
-        column=adjusted.design.terms.index(pretest),
-        error_variance=error_variances(pairs, plan),
-    )
-    return _Fit(fit_corrected(adjusted.model, rows), adjusted.design)
-
-
-def _contrast_weights(fit: _Fit, contrast: ContrastPlan) -> Array:
+def _contrast_weights(fit: GainFit, contrast: ContrastPlan) -> Array:
     difference = fit.mean_of(LEVEL, contrast.first) - fit.mean_of(LEVEL, contrast.second)
     return np.asarray(difference)
 
 
 def _contrast_cell(
-    fit: _Fit | ModelError,
+    fit: GainFit | ModelError,
     contrast: ContrastPlan,
     pairs: pl.DataFrame,
     compared: Compared,
@@ -309,89 +251,52 @@ def _filled(cell: Cell, found: Estimate, *, with_p: bool = True) -> Cell:
 
 def _pretest_contrast(
     kind: Pretest,
-    fit: _Fit | ModelError,
+    fit: GainFit | ModelError,
     pairs: pl.DataFrame,
     compared: Compared,
-    judge: "partial[Verdict]",
+    worthwhile: float | None,
 ) -> ContrastResult:
     contrast = compared.primary
     cell = _contrast_cell(fit, contrast, pairs, compared, f"{compared.name}.pretest.{kind}")
     cell = replace(cell, label=_PRETEST_LABELS[kind])
     return ContrastResult(
-        contrast.first_label, contrast.second_label, cell, judge(cell, is_simultaneous=False)
+        contrast.first_label,
+        contrast.second_label,
+        cell,
+        judge(cell, worthwhile, is_simultaneous=False),
     )
 
 
 def _family(
-    fit: _Fit, pairs: pl.DataFrame, compared: Compared, judge: "partial[Verdict]"
+    fit: GainFit, pairs: pl.DataFrame, compared: Compared, worthwhile: float | None
 ) -> tuple[ContrastResult, ...]:
     """Give all other contrasts, with Holm p-values and Bonferroni intervals over them."""
-    cells = [
+    cells = tuple(
         _contrast_cell(fit, contrast, pairs, compared, f"{compared.name}.contrast.{contrast.name}")
         for contrast in compared.family
-    ]
-    tested = [cell.p_value for cell in cells if cell.p_value is not None]
-    holm = iter(multipletests(tested, method="holm")[1] if tested else ())
-    confidence = 1.0 - _ALPHA / max(len(tested), 1)
-    results = []
-    for contrast, cell in zip(compared.family, cells, strict=True):
-        judged = cell
-        if cell.p_value is not None:
-            judged = _simultaneous(cell, confidence, float(next(holm)))
-        verdict = judge(judged, is_simultaneous=True)
-        results.append(ContrastResult(contrast.first_label, contrast.second_label, judged, verdict))
-    return tuple(results)
-
-
-def _simultaneous(cell: Cell, confidence: float, adjusted: float) -> Cell:
-    value, error = float(cell.value or 0), float(cell.standard_error or 0)
-    half = quantile(confidence, float(cell.degrees_of_freedom or 1)) * error
-    return replace(
-        cell,
-        simultaneous_low=significant(value - half),
-        simultaneous_high=significant(value + half),
-        adjusted_p_value=significant(adjusted),
+    )
+    return tuple(
+        ContrastResult(
+            contrast.first_label,
+            contrast.second_label,
+            cell,
+            judge(cell, worthwhile, is_simultaneous=True),
+        )
+        for contrast, cell in zip(compared.family, adjust_family(cells), strict=True)
     )
 
 
-def _verdict(cell: Cell, *, plan: Plan, outcome: str, is_simultaneous: bool) -> Verdict:
-    low, high = (
-        (cell.simultaneous_low, cell.simultaneous_high)
-        if is_simultaneous
-        else (cell.low, cell.high)
-    )
-    if low is None or high is None:
-        return Verdict("none", is_simultaneous)
-    limit = (
-        plan.smallest_worthwhile.degrees if plan.smallest_worthwhile and outcome == "gain" else 0
-    )
-    if low > 0 or high < 0:
-        word = "larger" if low > 0 else "smaller"
-    elif -limit < low and high < limit:
-        word = "alike"
-    else:
-        word = "unsure"
-    return Verdict(word, is_simultaneous)
-
-
-def _agree(contrasts: tuple[ContrastResult, ...]) -> bool:
-    known = [c for c in contrasts if c.cell.value is not None]
-    words = {c.verdict.word for c in known}
-    signs = {(c.cell.value or 0) > 0 for c in known}
-    return len(words) <= 1 and len(signs) <= 1
-
-
-def _mean_cell(fit: _Fit, factor: str, code: str, rows: pl.DataFrame, cell: Cell) -> Cell:
+def _mean_cell(fit: GainFit, factor: str, code: str, rows: pl.DataFrame, cell: Cell) -> Cell:
     cell = replace(cell, n_patients=rows.select(PATIENT).n_unique(), n_pairs=rows.height)
     if rows.is_empty():
         return replace(cell, status=NOT_ESTIMABLE, note="no pairs")
     try:
-        return _filled(cell, fit.estimate(fit.design.mean_at(factor, code)), with_p=False)
+        return _filled(cell, fit.estimate(fit.mean_of(factor, (code,))), with_p=False)
     except ModelError as error:
         return replace(cell, status=NOT_ESTIMABLE, note=error.problem)
 
 
-def _levels(fit: _Fit, pairs: pl.DataFrame, compared: Compared) -> tuple[Level, ...]:
+def _levels(fit: GainFit, pairs: pl.DataFrame, compared: Compared) -> tuple[Level, ...]:
     unit = _UNITS[compared.outcome]
     return tuple(
         Level(
@@ -422,7 +327,7 @@ def _cells(pairs: pl.DataFrame, analysis: Analysis, compared: Compared) -> tuple
     if len(order) < 2:
         return ()
     try:
-        fit = _fit(
+        fit = fit_gains(
             marked,
             analysis,
             compared,
@@ -441,49 +346,3 @@ def _cells(pairs: pl.DataFrame, analysis: Analysis, compared: Compared) -> tuple
         rows = marked.filter(pl.col(CELL) == code)
         found.append(Level(group, label, _mean_cell(fit, CELL, code, rows, cell)))
     return tuple(found)
-
-
-def _dropped(fit: _Fit | ModelError) -> tuple[str, ...]:
-    if isinstance(fit, ModelError) or not isinstance(fit.model, MixedModel):
-        return ()
-    constant = [f"{COVARIATES.get(c, c)}: the same in all pairs" for c in fit.design.constant]
-    aliased = [f"{_words(t)}: follows from other terms" for t in fit.model.dropped]
-    return (*constant, *aliased)
-
-
-def _words(term: str) -> str:
-    name, _, level = term.partition("=")
-    named = COVARIATES.get(name, name)
-    if name == "clinic":
-        return "clinic"  # clinics are not named
-    return f"{named}, {level.replace('_', ' ')}" if level else named
-
-
-def _variances(fit: _Fit | ModelError, compared: Compared) -> tuple[Cell, ...]:
-    if isinstance(fit, ModelError) or not isinstance(fit.model, MixedModel):
-        return ()
-    model, unit = fit.model, _UNITS[compared.outcome]
-    note = "estimated at zero" if model.is_singular else ""
-    between = significant(float(np.sqrt(model.group_variance)))
-    within = significant(float(np.sqrt(model.sigma2)))
-    n = model.n_groups
-    name = f"{compared.name}.sd"
-    return (
-        Cell(f"{name}.between", "standard deviation between patients", unit, between, n, note=note),
-        Cell(f"{name}.within", "standard deviation within patients", unit, within, n),
-    )
-
-
-def _fit_cells(fit: _Fit | ModelError, pairs: pl.DataFrame, compared: Compared) -> tuple[Cell, ...]:
-    n_patients, n_clinics = pairs.select(PATIENT).n_unique(), pairs["clinic"].n_unique()
-    name = f"{compared.name}.fit"
-    counts = (
-        Cell(f"{name}.pairs", "pairs", "pairs", pairs.height, n_patients),
-        Cell(f"{name}.patients", "patients", "patients", n_patients, n_patients),
-        Cell(f"{name}.clinics", "clinics", "clinics", n_clinics, n_patients),
-    )
-    if isinstance(fit, ModelError) or not isinstance(fit.model, MixedModel):
-        return counts
-    criterion = significant(fit.model.criterion, 9)
-    label = "−2 × restricted log-likelihood"
-    return (*counts, Cell(f"{name}.criterion", label, "", criterion, n_patients))

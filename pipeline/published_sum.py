@@ -1,5 +1,7 @@
 """Which published counts add up to which: what a reader of one report can subtract."""
 
+from itertools import pairwise
+
 from pipeline.cell import WITHHELD, Cell
 from pipeline.summary import Comparison, FlowStep, Retests, Summary, TableOne
 from pipeline.suppression import Count, Sum
@@ -24,7 +26,7 @@ def counted(cell: Cell) -> Count | None:
     if value is None or cell.status == WITHHELD:
         return None
     patients = int(value) if cell.n_patients is None else cell.n_patients
-    return Count(cell.name, int(value), patients)
+    return Count(cell.name, int(value), patients, is_estimate=cell.unit not in _COUNTED)
 
 
 def sums_of(summary: Summary) -> tuple[Sum, ...]:
@@ -46,7 +48,9 @@ def sums_of(summary: Summary) -> tuple[Sum, ...]:
     if summary.comparisons:
         found += _same_counts(summary.flow, summary.comparisons[0])
         groups = summary.before_after.groups if summary.before_after else ()
-        found += _sum(_pairs(summary.comparisons[0]), tuple(group[0] for group in groups), exact=True)
+        found += _sum(
+            _pairs(summary.comparisons[0]), tuple(group[0] for group in groups), exact=True
+        )
     return tuple(found)
 
 
@@ -77,7 +81,7 @@ def _comparison(comparison: Comparison) -> list[Sum]:
 def _flow(steps: tuple[FlowStep, ...]) -> list[Sum]:
     """Losses and what is left add up to what was there, inside one unit."""
     found: list[Sum] = []
-    for step, after in zip(steps, steps[1:], strict=False):
+    for step, after in pairwise(steps):
         both = _sum(step.counts[0], (*step.losses, after.counts[0]), exact=True)
         found += both or _sum(step.counts[0], step.losses)
     return found

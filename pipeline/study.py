@@ -180,7 +180,7 @@ def _period(cohort: Cohort) -> str:
     )
     periods = tested["period"].drop_nulls()
     if periods.is_empty():
-        return "dates not recorded"
+        return "Dates not recorded"
     first, last = str(periods.min()), str(periods.max())
     return first if first == last else f"{first} to {last}"
 

@@ -270,7 +270,7 @@ class Summary:
     date : str
         Date of the version, ISO.
     period : str
-        First to last period of the visits, or "dates not recorded".
+        First to last period of the visits, or "Dates not recorded".
     clinics : tuple of str
         Letters of the clinics.
     smallest_count : int

@@ -3,7 +3,7 @@
 The published counts are joined by sums (parts that add up to a total). A sum that holds a withheld
 count is safe when at least two of its parts are withheld and rest together on the smallest count,
 or when its total is withheld beside a part. Counts are withheld one by one, those first that make
-the fewest other sums unsafe, until all sums are safe. As sums that are safe one by one can still give
+the fewest other sums unsafe, then the smallest, until all sums are safe. As sums that are safe one by one can still give
 a count away together, each small count is then bounded from all sums at once, and more are withheld
 until nobody can show that it is small.
 
@@ -36,12 +36,16 @@ class Count:
         Patients that it rests on.
     is_fixed : bool
         True where it is known to the reader anyway and can't be withheld.
+    is_estimate : bool
+        True where an estimate would be withheld with it: the smallest goes first, even if that
+        makes more sums unsafe.
     """
 
     name: str
     value: int
     n_patients: int
     is_fixed: bool = False
+    is_estimate: bool = False
 
 
 @dataclass(frozen=True)
@@ -152,6 +156,7 @@ class _Search:
         count = self.counts[name]
         others = [s for s in self.sums_of[name] if s is not one]
         unsafe = sum(not self._is_safe(other, {*hidden, name}) for other in others)
+        unsafe = 0 if count.is_estimate else unsafe
         return (count.value == 0, unsafe, name == one.total, count.n_patients, name)
 
     def _exposed(self, hidden: set[str]) -> list[str]:

@@ -17,7 +17,7 @@ _MEANS = {
     "pretest_deg": ("Pretest", "deg"),
     "pain_before": ("Pretest pain, 0–10", "points"),
 }
-_SHARES = {"sex": "Sex", "condition": "Condition", "activity": "Activity", "side": "Side"}
+_SHARES = {"sex": "Sex", "condition": "Condition", "activity": "Activity"}
 
 
 def build_table_one(
@@ -40,12 +40,20 @@ def build_table_one(
         One row per characteristic; patients, not pairs, each at the first pair of a column.
     """
     groups = tuple(_first_pairs(pairs.filter(pl.col("level") == level)) for level in columns)
-    rows = [_patients(groups)]
+    rows, absent = [_patients(groups)], []
     for name, (label, unit) in _MEANS.items():
-        rows += _mean_rows(groups, name, label, unit)
+        if any(g[name].drop_nulls().len() for g in groups):
+            rows += _mean_rows(groups, name, label, unit)
+        else:
+            absent.append(label)
     for name, label in _SHARES.items():
-        rows += _share_rows(groups, name, label)
+        if any((g[name] != vocabulary.NOT_RECORDED).any() for g in groups):
+            rows += _share_rows(groups, name, label)
+        else:
+            absent.append(label)
     note = "Each patient at the first pair of a column; a patient treated both ways is in both."
+    if absent:
+        note += f" Not recorded for anyone: {', '.join(label.lower() for label in absent)}."
     return TableOne(labels, tuple(rows), note)
 
 
@@ -79,20 +87,18 @@ def _mean_rows(
     groups: tuple[pl.DataFrame, ...], name: str, label: str, unit: str
 ) -> list[Characteristic]:
     known = [g[name].drop_nulls() for g in groups]
-    rows = []
-    if any(values.len() for values in known):
-        cells = tuple(
-            _mean_cell(f"table_one.{name}.{i}", label, unit, values)
-            for i, values in enumerate(known, start=1)
-        )
-        difference = _difference(
-            f"table_one.{name}.difference",
-            [values.len() for values in known],
-            lambda: standardised_difference_of_means(
-                *(x for cell in cells for x in (float(cell.value or 0), float(cell.sd or 0)))
-            ),
-        )
-        rows.append(Characteristic(label, label, "mean", cells, difference))
+    cells = tuple(
+        _mean_cell(f"table_one.{name}.{i}", label, unit, values)
+        for i, values in enumerate(known, start=1)
+    )
+    difference = _difference(
+        f"table_one.{name}.difference",
+        [values.len() for values in known],
+        lambda: standardised_difference_of_means(
+            *(x for cell in cells for x in (float(cell.value or 0), float(cell.sd or 0)))
+        ),
+    )
+    rows = [Characteristic(label, label, "mean", cells, difference)]
     if any(values.len() < g.height for values, g in zip(known, groups, strict=True)):
         missing = [g.height - values.len() for values, g in zip(known, groups, strict=True)]
         rows.append(

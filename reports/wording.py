@@ -60,7 +60,8 @@ def heading(comparison: Comparison) -> str:
     first, second = _names(comparison, contrast)
     if contrast.verdict.word == "alike":
         return capital(f"{first} and {second} were alike{_within(comparison)}")
-    return capital(_went_with(comparison, contrast, first, second))
+    motion = f" of {isolated(comparison.motion)}" if comparison.outcome == "gain" else ""
+    return capital(_went_with(comparison, contrast, first, second, motion))
 
 
 def question(comparison: Comparison) -> str:
@@ -301,13 +302,17 @@ def _found_candidates(comparison: Comparison) -> tuple[str, ...]:
         said = f"{capital(first)} and {second} were alike{_within(comparison)}: difference {size}"
     else:
         said = f"{capital(_went_with(comparison, contrast, first, second))}: {size}"
+    return (*(f"{said}; {addition}." for addition in _additions(comparison)), f"{said}.")
+
+
+def _additions(comparison: Comparison) -> tuple[str, ...]:
+    """Say what a reader has to know of a finding before anything else."""
+    if not comparison.pretest_agrees:
+        return ("this depends on how the pretest is handled",)
     error = comparison.minimal_detectable_change
     if error is None or error.value is None or comparison.outcome == "pain":
-        return (f"{said}.",)
-    return (
-        f"{said}; measurement error in one patient: {quantity(error.value, error.unit)}.",
-        f"{said}.",
-    )
+        return ()
+    return (f"measurement error in one patient: {quantity(error.value, error.unit)}",)
 
 
 def _size(cell: Cell) -> str:
@@ -324,10 +329,12 @@ def _limits_with_unit(cell: Cell) -> str:
     return f"{low} to {quantity(cell.high, cell.unit)}"
 
 
-def _went_with(comparison: Comparison, contrast: ContrastResult, first: str, second: str) -> str:
+def _went_with(
+    comparison: Comparison, contrast: ContrastResult, first: str, second: str, motion: str = ""
+) -> str:
     if comparison.outcome == "pain":
         return f"{first} went with a {'larger' if _is_less(contrast) else 'smaller'} fall in pain than {second}"
-    return f"{first} went with {contrast.verdict.word} gains than {second}"
+    return f"{first} went with {contrast.verdict.word} gains{motion} than {second}"
 
 
 def _is_less(contrast: ContrastResult) -> bool:

@@ -213,7 +213,7 @@ TEXT = {
     "withheld": "withheld",
     "not_estimable": "not estimable",
     "not_shown": "no number",
-    "group_label": "Fifth of starting range",
+    "group_label": "Starting range",
     # tables
     "patients_title": "Patients",
     "pairs_title": "Pairs",
@@ -274,7 +274,7 @@ TEXT = {
     "Where stiff joints gained more, part of that is regression to the mean.",
     "no_before_after": "There are too few pairs to show range before and after by starting range.",
     "caption_figure_before_after": "{motion}: open circle, mean pretest; filled dot, mean retest; pairs of the main "
-    "comparison in five groups of starting range.",
+    "comparison in groups of starting range, lowest first.",
     "retests_intro": "In full: every owed test was retested after the last treatment, with end feel and pain where the "
     "pretest had them.",
     "retests_note": "Where a clinic's interval lies apart from the share of all clinics, in either direction, look into "

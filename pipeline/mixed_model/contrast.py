@@ -111,6 +111,38 @@ def is_estimable(model: MixedModel | CorrectedModel, weights: Array) -> bool:
     return bool(np.all(np.abs(implied - found) <= NOT_ESTIMABLE))
 
 
+def with_dependent_columns(
+    model: MixedModel | CorrectedModel, weights: Array, compared: tuple[int, ...]
+) -> Array:
+    """Let dropped columns go with those that they depend on.
+
+    Where each instrument belongs to one clinic, equal weights over clinics leave no choice of the
+    weights over instruments: they go with the clinics, as in the records.
+
+    Parameters
+    ----------
+    model : MixedModel or CorrectedModel
+        The fit.
+    weights : ndarray, shape (p,)
+        Weights of a mean on all columns of the design.
+    compared : tuple of int
+        Columns of the levels that are compared.
+
+    Returns
+    -------
+    ndarray, shape (p,)
+        The weights. A column that depends on the compared levels keeps its own: what it stands for
+        can't be told apart from them, and the mean or difference is then not estimable.
+    """
+    weights = np.array(weights, dtype=np.float64)
+    kept = list(model.kept_columns)
+    levels = [place for place, column in enumerate(kept) if column in compared]
+    for column, alias in zip(model.dropped_columns, model.aliases, strict=True):
+        if column not in compared and np.all(np.abs(alias[levels]) <= NOT_ESTIMABLE):
+            weights[column] = weights[kept] @ alias
+    return weights
+
+
 def quantile(confidence: float, degrees_of_freedom: float) -> float:
     """Give the factor of the standard error that makes a two-sided interval.
 

@@ -19,7 +19,7 @@ from pipeline.store.part import (
     part_folder,
     write_part,
 )
-from pipeline.store.pseudonym import PseudonymKey, tombstone
+from pipeline.store.pseudonym import PATIENT_PSEUDONYM, PseudonymKey, tombstone
 from pipeline.store.withdrawal import count_removed, split_patients
 from pipeline.store.writer import take_turn
 from schemas.table import QUARANTINE, SOURCE_ROW, TABLES, Table, empty
@@ -328,9 +328,10 @@ def _find_withdrawn(
         return set()
     cells: set[str] = set()
     for name, frame in frames.items():
-        columns = frame.columns if name == RAW else ["patient"]
-        for column in columns:
-            cells.update(frame[column].drop_nulls().unique())
+        texts = [column for column, kind in frame.schema.items() if kind == pl.String]
+        for column in texts if name == RAW else ["patient"]:
+            found = frame[column].drop_nulls().unique()
+            cells.update(found.filter(found.str.contains(PATIENT_PSEUDONYM)))
     return {cell for cell in cells if tombstone(key, clinic, cell) in marks}
 
 

@@ -24,6 +24,9 @@ DIGITS = 20  # 80 bits: two of a million patients agree with a chance below 1e-1
 LAST_INDEX_DAY = date(1979, 12, 31).toordinal()
 INDEX_DAYS = 14_610  # 40 years of 365.25 days
 
+PATIENT_PSEUDONYM = r"^p-[0-9a-f]{20}$"
+"""Pattern of a patient's pseudonym."""
+
 
 @dataclass(frozen=True)
 class PseudonymKey:

@@ -88,8 +88,14 @@ def test_no_string_of_the_catalogue_holds_a_forbidden_word():
 @pytest.mark.parametrize(
     ("word", "expected"),
     [
-        ("larger", "Lateral distraction went with larger gains than long-axis distraction"),
-        ("smaller", "Lateral distraction went with smaller gains than long-axis distraction"),
+        (
+            "larger",
+            "Lateral distraction went with larger gains of internal rotation than long-axis distraction",
+        ),
+        (
+            "smaller",
+            "Lateral distraction went with smaller gains of internal rotation than long-axis distraction",
+        ),
         ("alike", "Lateral distraction and long-axis distraction were alike within ±2.0°"),
         ("unsure", "Which technique went with more internal rotation?"),
         ("none", "Which technique went with more internal rotation?"),

@@ -1,0 +1,87 @@
+"""The order of arrival changes nothing, and every fact keeps its place in the account."""
+
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipeline.store.delivery import commit_delivery
+from pipeline.store.ledger import create_store
+from pipeline.store.snapshot import FATES, take_snapshot
+from tests.conftest import KEY, bout_row, long_csv, test_row
+
+NOW = datetime(2026, 7, 1, tzinfo=UTC)
+
+rows = st.lists(
+    st.tuples(
+        st.sampled_from(["A1", "B2"]),
+        st.sampled_from([1, 3, 5]),
+        st.sampled_from(["20", "25", "full"]),
+    ),
+    min_size=1,
+    max_size=5,
+    unique_by=lambda row: row[:2],
+)
+deliveries = st.lists(
+    st.tuples(st.sampled_from(["full", "increment"]), st.sampled_from(["a", "b"]), rows),
+    min_size=1,
+    max_size=4,
+)
+
+
+def make(deliver, day, kind, layout, content):
+    """Each delivery has a day of its own, so that none contradicts another of its rank."""
+    text = long_csv(*(test_row(seq, angle, id=who) for who, seq, angle in content), bout_row(2))
+    terms = {"kind": kind, "exported_on": f"2026-05-{day + 1:02d}"}
+    return deliver(text, delivery=terms, codebook=layout)
+
+
+def snapshot_of(made):
+    with tempfile.TemporaryDirectory() as folder:
+        store = create_store(Path(folder))
+        for delivery in made:
+            commit_delivery(store, delivery, KEY, NOW)
+        return take_snapshot(store)
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(deliveries, st.randoms(use_true_random=False))
+def test_any_order_of_arrival_gives_the_same_truth(deliver, contents, shuffler):
+    made = [make(deliver, day, *content) for day, content in enumerate(contents)]
+    other = made.copy()
+    shuffler.shuffle(other)
+    one, two = snapshot_of(made), snapshot_of(other)
+    assert one.content_digest == two.content_digest
+    assert one.account == two.account
+    for name, facts in one.tables.items():
+        assert facts.equals(two.tables[name])
+    assert one.quarantine.equals(two.quarantine)
+
+
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(deliveries)
+def test_every_fact_that_was_read_has_one_fate(deliver, contents):
+    made = [make(deliver, day, *content) for day, content in enumerate(contents)]
+    snapshot = snapshot_of(made)
+    for table, counts in snapshot.account["harbour"].items():
+        assert counts["read"] == sum(counts[fate] for fate in FATES)
+        assert counts["read"] == sum(delivery.account[table]["read"] for delivery in made)
+        if table in snapshot.tables:
+            assert counts["accepted"] == snapshot.tables[table].height
+
+
+@settings(
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(deliveries)
+def test_sending_everything_again_changes_nothing(deliver, contents):
+    made = [make(deliver, day, *content) for day, content in enumerate(contents)]
+    one, two = snapshot_of(made), snapshot_of([*made, *made])
+    assert one.content_digest == two.content_digest
+    assert one.number == two.number
