@@ -196,6 +196,11 @@ def _corrected(adjusted: GainFit, pairs: pl.DataFrame, plan: Plan, compared: Com
 
     The pretest is centred in the design: with its mean taken from the retest too, the coefficients
     are those of gains, and only the pretest's own is larger by one.
+
+    Raises
+    ------
+    ModelError
+        If there is no pretest or no measurement error to correct for.
     """
     if compared.outcome != "gain":
         raise ModelError(

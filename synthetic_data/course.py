@@ -58,7 +58,9 @@ def follow_course(truth: Truth, people: People, rng: np.random.Generator) -> Cou
         True ranges, pain and bouts.
     """
     persons = _draw_persons(truth, people, rng)
-    ranges, pains, bouts = [], [], []
+    ranges: list[Floats] = []
+    pains: list[Floats] = []
+    bouts: list[Bouts] = []
     carried = np.zeros_like(people.range_deg)
     for visit in range(N_VISITS):
         if visit:

@@ -156,7 +156,8 @@ def _draw_end_feel(condition: Whole, rng: np.random.Generator) -> Whole:
     )
     limits = np.cumsum(share, axis=1)[condition][:, :, None, :]
     drawn = rng.random((*condition.shape, 3, 1))
-    return np.minimum((drawn > limits).sum(axis=-1), share.shape[1] - 1).astype(np.int64)
+    code: Whole = np.minimum((drawn > limits).sum(axis=-1), share.shape[1] - 1).astype(np.int64)
+    return code
 
 
 def _draw_range(truth: Truth, is_treated: Truths, rng: np.random.Generator) -> Floats:

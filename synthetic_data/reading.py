@@ -156,8 +156,8 @@ def _stopped(course: Course, rng: np.random.Generator) -> Truths:
 
 
 def _number_events(course: Course, done: Truths) -> dict[str, Whole]:
-    """Number the blocks of a visit; tests of one block share a number."""
-    has = done.any(axis=-1).astype(np.int64)  # (4, V, P, 2)
+    """Give each block of a visit a number; tests of one block share a number."""
+    has: Whole = np.asarray(done.any(axis=-1), dtype=np.int64)  # (4, V, P, 2)
     given = course.bouts.is_given.astype(np.int64)
     first_bout = has[0] + given[:, 0]
     interim = first_bout + 1

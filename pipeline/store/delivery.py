@@ -127,7 +127,7 @@ def commit_delivery(
     ValueError
         If the delivery is not what the program promises: wrong columns, a key that occurs twice, or
         an account that does not add up.
-    """  # noqa: DOC502 - raised by the functions that it calls
+    """
     identifier = _identify(
         delivery.clinic, delivery.codebook, delivery.codebook_sha256, delivery.source_sha256
     )
@@ -258,7 +258,7 @@ def _check_frames(delivery: Delivery, identifier: str) -> dict[str, pl.DataFrame
         for name, frame in delivery.tables.items()
     }
     quarantine = delivery.quarantine.with_columns(named).select(list(QUARANTINE))
-    frames[QUARANTINED] = quarantine.cast(dict(QUARANTINE)).sort(list(QUARANTINE))
+    frames[QUARANTINED] = quarantine.cast(pl.Schema(QUARANTINE)).sort(list(QUARANTINE))
     frames[RAW] = delivery.raw
     _check_account(delivery, frames)
     return frames

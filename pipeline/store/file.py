@@ -30,7 +30,7 @@ def create_file(path: Path, content: bytes, *, mode: int = READABLE) -> None:
     ------
     FileExistsError
         If the name is taken; the file that has it is left as it is.
-    """  # noqa: DOC502 - raised by the link
+    """
     make_folder(path.parent)
     aside = _write_aside(path, content, mode)
     try:

@@ -159,7 +159,7 @@ def read_ledger(store: Store, until: int | None = None) -> tuple[Entry, ...]:
     StoreError
         If an entry is missing, was changed or does not follow the one before it, or if ``until`` is
         beyond the last.
-    """  # noqa: DOC502 - raised by the functions that it calls
+    """
     entries: list[Entry] = []
     previous = BEFORE_FIRST
     while until is None or len(entries) < until:
@@ -234,7 +234,7 @@ def add_entry(
         If another writer has taken the number.
     ValueError
         If the time has no zone.
-    """  # noqa: DOC502 - the first is raised by the file's creation
+    """
     if recorded_at.tzinfo is None:
         raise ValueError("a time without its zone cannot be put into UTC")
     entry: dict[str, Any] = {

@@ -14,6 +14,8 @@ from pipeline.summary import (
     ContrastResult,
     FlowStep,
     Level,
+    RetestRow,
+    Retests,
     Verdict,
     cells_of,
 )
@@ -241,3 +243,69 @@ def test_the_share_goes_with_its_count_and_the_reasons_do_not_give_it_back():
 def test_protecting_twice_changes_nothing_at_any_smallest_count(smallest):
     once = protect_summary(summary(smallest_count=smallest))
     assert protect_summary(once) == once
+
+
+def retest_row(name, full, partial, none):
+    cells = [
+        count(f"{name}.{what}", value, "sides")
+        for what, value in (("full", full), ("partial", partial), ("none", none))
+    ]
+    n = full + partial + none
+    share = Cell(f"{name}.share", "", "share", full / n, n, base=n)
+    return RetestRow(name, count(f"{name}.treated", n, "sides"), *cells, share)
+
+
+def protected_retests(rows, reasons):
+    retests = Retests(tuple(rows), reasons)
+    done = protect_summary(summary(retests=retests, comparisons=(), flow=(), before_after=None))
+    return done.retests
+
+
+def test_a_clinics_withheld_kind_does_not_follow_from_the_other_clinics():
+    rows = (
+        retest_row("A", 60, 6, 30),
+        retest_row("B", 70, 40, 50),
+        retest_row("C", 80, 45, 55),
+        retest_row("all", 210, 91, 135),
+    )
+    shown = {
+        row.label: [c.value for c in (row.full, row.partial, row.none)]
+        for row in protected_retests(rows, ()).rows
+    }
+    assert shown["A"][1] is None
+    partial = [shown[label][1] for label in ("A", "B", "C", "all")]
+    assert partial.count(None) > 1, shown  # 91 - 40 - 45 = 6
+
+
+def test_a_withheld_reason_does_not_follow_from_all_that_are_not_full():
+    rows = (retest_row("A", 60, 20, 30), retest_row("all", 60, 20, 30))
+    reasons = (count("r.1", 44, "sides"), count("r.2", 6, "sides"))  # 50 sides are not full
+    done = protected_retests(rows, reasons)
+    assert [reason.value for reason in done.reasons] == [None, None]
+
+
+def test_a_count_that_stands_in_two_tables_is_withheld_in_both():
+    # The model says 114 again, and lists what was lost once more.
+    model = replace(
+        small_third_level(),
+        levels=(level("", "A", 70), level("", "B", 44)),
+        cells=(),
+        family=(),
+        primary=None,
+        fit=(count("x.fit.pairs", 114), count("x.fit.patients", 114, "patients")),
+        not_modelled=tuple(
+            replace(count(f"x.not.{what}", n), label=what)
+            for what, n in (("lost", 6), ("other", 31))
+        ),
+    )
+    flow = (
+        FlowStep("before", (count("before", 151),), (count("lost", 6), count("other", 31))),
+        FlowStep("after", (count("after", 114),), ()),
+    )
+    done = protect_summary(summary(flow=flow, comparisons=(model,), before_after=None))
+    shown = {c.name: c.value for c in cells_of((done.flow, done.comparisons))}
+    assert shown["lost"] is None
+    assert shown["x.not.lost"] is None
+    assert None in {shown["before"], shown["other"], shown["after"]}, "151 - 114 - 31 = 6"
+    assert shown["other"] == shown["x.not.other"]
+    assert shown["after"] == shown["x.fit.pairs"]

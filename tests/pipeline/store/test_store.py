@@ -293,7 +293,7 @@ def test_pseudonyms_are_keyed_hashes():
     # HMAC-SHA-256 (RFC 2104) of the pieces, each after its length, with Python's own hmac.
     message = b"9:pseudonym7:patient7:harbour2:A1"
     expected = hmac.new(KEY.secret, message, hashlib.sha256).hexdigest()[:20]
-    assert A1 == f"p-{expected}"
+    assert f"p-{expected}" == A1
     assert pseudonym(KEY, "patient", "harbourA", "1") != A1
     assert pseudonym(PseudonymKey(b"x" * 32), "patient", "harbour", "A1") != A1
     assert A1[2:] not in tombstone(KEY, "harbour", A1)
