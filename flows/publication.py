@@ -168,6 +168,11 @@ def _record(place: Workspace, version: Version, snapshot: Snapshot, finding: str
             "finding": finding,
         }
         append_event(place.store, "published", content, now())
+    replace_front(place.published, lambda: _front(place))
+
+
+def _front(place: Workspace) -> tuple[bytes, dict[str, str]]:
+    """Compose the page of all versions, newest first, and say which is the latest of each report."""
     events = {event["identifier"]: event for event in _events(place)}
     listed = [
         {
@@ -183,4 +188,4 @@ def _record(place: Workspace, version: Version, snapshot: Snapshot, finding: str
     ]
     listed.sort(key=lambda version: (version["published_at"], version["identifier"]), reverse=True)
     latest = {version["report"]: version["identifier"] for version in reversed(listed)}
-    replace_front(place.published, render_catalogue(listed), latest)
+    return render_catalogue(listed), latest

@@ -51,7 +51,10 @@ def publish_flow(workspace: Path, plans: list[Path]) -> list[Published | Arcgain
     list of Published or ArcgainError
         In the order of the plans.
     """
-    futures = [publish_report.submit(workspace, plan) for plan in plans]
-    return [
-        cast("Published | ArcgainError", settled(f.result(raise_on_failure=False))) for f in futures
-    ]
+    results = []
+    for plan in plans:  # one after the other: a fit already uses what the machine has
+        future = publish_report.submit(workspace, plan)
+        results.append(
+            cast("Published | ArcgainError", settled(future.result(raise_on_failure=False)))
+        )
+    return results

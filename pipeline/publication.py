@@ -8,7 +8,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from importlib.metadata import PackageNotFoundError, requires, version
 from importlib.resources import files
@@ -212,19 +212,19 @@ def publish_version(
         return Version(inputs.report, identifier, folder, manifest)
 
 
-def replace_front(published: Path, catalogue: bytes, latest: dict[str, str]) -> None:
+def replace_front(published: Path, compose: Callable[[], tuple[bytes, dict[str, str]]]) -> None:
     """Replace the page of all versions and the pointer to the latest of each report.
 
     Parameters
     ----------
     published : pathlib.Path
         Folder of all reports.
-    catalogue : bytes
-        The page ``index.html``.
-    latest : dict of str to str
-        Identifier of the latest version of each report.
+    compose : Callable
+        Gives the page ``index.html`` and the identifier of the latest version of each report. It is
+        called under the lock, so that of two publishers the later one has seen both versions.
     """
     with hold_alone(published / ".lock"):
+        catalogue, latest = compose()
         replace_file(published / "index.html", catalogue)
         replace_file(published / "latest.json", _canonical(latest))
 

@@ -87,7 +87,7 @@ def nearest_names(name: str, known: Iterable[str], most: int = 3) -> str:
     Examples
     --------
     >>> nearest_names("angel", ["angle_deg", "angle", "side"])
-    'nearest: angle, angle_deg'
+    'nearest: angle'
     """
     names = sorted(set(known))
     near = difflib.get_close_matches(name, names, n=most, cutoff=0.6)

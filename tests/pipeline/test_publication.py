@@ -104,8 +104,8 @@ def test_any_damage_is_found(tmp_path, damage, place, problem):
 
 def test_the_front_page_and_the_pointer_are_replaced(tmp_path):
     publish(tmp_path)
-    replace_front(tmp_path, b"<p>all</p>", {"network": "0" * 12})
-    replace_front(tmp_path, b"<p>newer</p>", {"network": "1" * 12})
+    replace_front(tmp_path, lambda: (b"<p>all</p>", {"network": "0" * 12}))
+    replace_front(tmp_path, lambda: (b"<p>newer</p>", {"network": "1" * 12}))
     assert (tmp_path / "index.html").read_bytes() == b"<p>newer</p>"
     assert json.loads((tmp_path / "latest.json").read_text(encoding="utf-8")) == {
         "network": "1" * 12
