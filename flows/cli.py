@@ -5,20 +5,23 @@ Each command imports what it needs when it runs, so that help is there at once. 
 """
 
 import importlib.util
-import json
 import sys
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 from cyclopts import App, Parameter
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from flows.intake import Taken
-    from flows.publication import Published
-    from schemas.errors import ArcgainError
+from flows.terminal import (
+    busy,
+    print_json,
+    report_all,
+    say,
+    say_error,
+    show_published,
+    show_table,
+    show_taken,
+)
 
 PACKAGES = ("schemas", "pipeline", "reports", "flows", "synthetic_data")
 
@@ -61,7 +64,7 @@ def run(arguments: list[str]) -> int:
     try:
         result = app(arguments, exit_on_error=False, print_error=True, result_action="return_value")
     except ArcgainError as error:
-        _say_error(error)
+        say_error(error)
         return 2
     except Exception as problem:
         if type(problem).__module__.startswith("cyclopts"):
@@ -98,8 +101,8 @@ def init(folder: Path, /, *, network: str = "Unnamed network") -> int:
     from flows.workspace import create_workspace
 
     place = create_workspace(folder, network)
-    _print(f"The workspace {place.root} is ready. Back up its folder keys/ apart from the rest.")
-    _print("Next: write a codebook into codebooks/, then “arcgain check EXPORT --codebook FILE”.")
+    say(f"The workspace {place.root} is ready. Back up its folder keys/ apart from the rest.")
+    say("Next: write a codebook into codebooks/, then “arcgain check EXPORT --codebook FILE”.")
     return 0
 
 
@@ -124,9 +127,9 @@ def check(
     """
     from flows.intake import Request, check_export
 
-    with _busy("Checking"):
+    with busy("Checking"):
         taken = check_export(workspace, Request(export, codebook, exported_on))
-    _show_taken([taken], as_json=as_json)
+    show_taken([taken], as_json=as_json)
     return 1 if taken.n_quarantined else 0
 
 
@@ -160,12 +163,12 @@ def ingest(
     from flows.runner import prepare_prefect
 
     prepare_prefect(workspace)
-    with _busy("Taking in"):
+    with busy("Taking in"):
         from flows.ingest import ingest_flow
         from flows.intake import Request
 
         results = ingest_flow(workspace, [Request(e, codebook, exported_on) for e in exports])
-    return _report_all(results, _show_taken, as_json=as_json)
+    return report_all(results, show_taken, as_json=as_json)
 
 
 @app.command
@@ -186,11 +189,11 @@ def publish(
     from flows.runner import prepare_prefect
 
     prepare_prefect(workspace)
-    with _busy("Publishing"):
+    with busy("Publishing"):
         from flows.publish import publish_flow
 
         results = publish_flow(workspace, plan)
-    return _report_all(results, _show_published, as_json=as_json)
+    return report_all(results, show_published, as_json=as_json)
 
 
 @app.command(name="list")
@@ -200,11 +203,11 @@ def list_all(*, workspace: Where = HERE, as_json: AsJson = False) -> int:
 
     listing = list_workspace(workspace)
     if as_json:
-        _print_json(listing)
+        print_json(listing)
         return 0
-    _table("Deliveries", ("delivery", "clinic", "layout", "kind", "exported on", "file"),
+    show_table("Deliveries", ("delivery", "clinic", "layout", "kind", "exported on", "file"),
            listing["deliveries"])  # fmt: skip
-    _table("Versions", ("report", "identifier", "date", "title", "page"), listing["versions"])
+    show_table("Versions", ("report", "identifier", "date", "title", "page"), listing["versions"])
     return 0
 
 
@@ -218,11 +221,11 @@ def verify(*, workspace: Where = HERE, as_json: AsJson = False) -> int:
 
     problems = verify_workspace(workspace)
     if as_json:
-        _print_json({"problems": problems})
+        print_json({"problems": problems})
     elif not problems:
-        _print("Everything is as it was written: ledger, parts, raw files and published versions.")
+        say("Everything is as it was written: ledger, parts, raw files and published versions.")
     else:
-        _table("Problems", ("place", "problem", "remedy"), problems)
+        show_table("Problems", ("place", "problem", "remedy"), problems)
     return 1 if problems else 0
 
 
@@ -250,12 +253,12 @@ def withdraw(
         patient = getpass("The clinic's own number of the patient (not shown): ")
     done = withdraw_number(workspace, clinic, patient)
     if as_json:
-        _print_json({"clinic": done.clinic, "rows": done.rows, "is_new": done.is_new})
+        print_json({"clinic": done.clinic, "rows": done.rows, "is_new": done.is_new})
     elif not done.is_new:
-        _print("This patient was withdrawn before; nothing was left to remove.")
+        say("This patient was withdrawn before; nothing was left to remove.")
     else:
-        _print(f"Removed: {', '.join(f'{n} rows of {t}' for t, n in sorted(done.rows.items()))}.")
-        _print(
+        say(f"Removed: {', '.join(f'{n} rows of {t}' for t, n in sorted(done.rows.items()))}.")
+        say(
             "Snapshots from before can no longer be reproduced. Remove the patient from backups too."
         )
     return 0
@@ -273,125 +276,8 @@ def demo(folder: Path = Path("arcgain-demo"), /, *, as_json: AsJson = False) -> 
     from flows.runner import prepare_prefect
 
     prepare_prefect(folder)
-    with _busy("Running the demo"):
+    with busy("Running the demo"):
         from flows.demo import run_demo
 
         results = run_demo(folder)
-    return _report_all(results, _show_published, as_json=as_json)
-
-
-def _report_all(results: "list[Any]", show: "Callable[..., None]", *, as_json: bool) -> int:
-    """Show what was done and what was refused."""
-    from schemas.errors import ArcgainError
-
-    refused = [result for result in results if isinstance(result, ArcgainError)]
-    done = [result for result in results if not isinstance(result, ArcgainError)]
-    show(done, as_json=as_json)
-    for error in refused:
-        _say_error(error)
-    return 2 if refused else 0
-
-
-def _show_taken(results: "list[Taken]", *, as_json: bool) -> None:
-    if as_json:
-        from dataclasses import asdict
-
-        _print_json({"deliveries": [asdict(taken) for taken in results]})
-        return
-    for taken in results:
-        _print(_headline(taken))
-        if taken.is_new:
-            _show_account(taken)
-            _show_quarantine(taken)
-
-
-def _headline(taken: "Taken") -> str:
-    name = f"{taken.export} ({taken.clinic}/{taken.codebook})"
-    if not taken.is_new:
-        return f"{name}: taken in before as delivery {taken.delivery}; nothing has changed."
-    if not taken.is_stored:
-        return f"{name}: a dry run, nothing was stored."
-    return f"{name}: stored as delivery {taken.delivery}."
-
-
-def _show_account(taken: "Taken") -> None:
-    fates = ("read", "accepted", "quarantined", "duplicate", "out_of_scope", "withdrawn")
-    used = [fate for fate in fates if any(fate in counts for counts in taken.account.values())]
-    rows = [
-        {
-            "facts": table.replace("_", " "),
-            **{fate.replace("_", " "): counts.get(fate, 0) for fate in used},
-        }
-        for table, counts in taken.account.items()
-    ]
-    _table("", ("facts", *(fate.replace("_", " ") for fate in used)), rows)
-
-
-def _show_quarantine(taken: "Taken") -> None:
-    if not taken.n_quarantined:
-        return
-    from schemas.reason import REASON_TEXT
-
-    shown = taken.quarantine[:10]
-    rows = [
-        {
-            **row,
-            "problem": REASON_TEXT[str(row["reason"])].label,
-            "remedy": REASON_TEXT[str(row["reason"])].remedy,
-        }
-        for row in shown
-    ]
-    title = f"Quarantined facts ({len(shown)} of {taken.n_quarantined})"
-    _table(title, ("record", "column", "value", "problem", "remedy"), rows)
-
-
-def _show_published(results: "list[Published]", *, as_json: bool) -> None:
-    if as_json:
-        _print_json({"versions": [{**vars(done), "page": str(done.page)} for done in results]})
-        return
-    for done in results:
-        state = "published" if done.is_new else "unchanged"
-        _print(f"{done.report} {done.identifier}: {state}")
-        for sentence in done.findings:
-            _print(f"  {sentence}")
-        _print(f"  Open {done.page}")
-
-
-def _print(text: str) -> None:
-    sys.stdout.write(text + "\n")
-
-
-def _print_json(content: object) -> None:
-    text = json.dumps(content, ensure_ascii=False, indent=2, sort_keys=True, default=str)
-    _print(text)
-
-
-def _table(title: str, columns: "tuple[str, ...]", rows: "list[dict[str, Any]]") -> None:
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(title=title or None, box=box.SIMPLE_HEAD, title_justify="left")
-    for column in columns:
-        numbers = all(isinstance(row.get(column), int) for row in rows)
-        table.add_column(column, justify="right" if numbers and rows else "left", overflow="fold")
-    for row in rows:
-        table.add_row(*(Text("" if row.get(c) is None else str(row[c])) for c in columns))
-    console = Console()
-    console.print(table if rows else Text(f"{title}: none"))
-
-
-def _busy(what: str) -> "Any":  # noqa: ANN401 - rich's context manager
-    """Show a moving line on a terminal, and nothing elsewhere."""
-    from contextlib import nullcontext
-
-    if not sys.stderr.isatty():
-        return nullcontext()
-    from rich.console import Console
-
-    return Console(stderr=True).status(f"{what} …")
-
-
-def _say_error(error: "ArcgainError") -> None:
-    sys.stderr.write(f"{error}\n")
+    return report_all(results, show_published, as_json=as_json)

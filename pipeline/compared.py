@@ -14,7 +14,7 @@ BIAS_LABELS = {
     "opposed": "opposed",
     "not_recorded": "bias not recorded",
 }
-PURPOSE_LABELS = {"pain": "grades I–II, aimed at pain", "range": "grades III–IV, aimed at range"}
+PURPOSE_LABELS = {"pain": "grades I–II, for pain", "range": "grades III–IV, for range"}
 
 
 @dataclass(frozen=True)

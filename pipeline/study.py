@@ -137,7 +137,7 @@ def _columns(main: _Answer) -> tuple[tuple[str, str], tuple[str, str]]:
         return pair, (label_of("technique", pair[0]), label_of("technique", pair[1]))
     if analysis.question is Question.BIAS:
         return (BIAS_LEVELS[2], BIAS_LEVELS[0]), ("congruent bias, combined", "neutral")
-    return ("range", "pain"), ("grades aimed at range", "grades aimed at pain")
+    return ("range", "pain"), ("grades III–IV", "grades I–II")
 
 
 def clinic_letters(clinics: tuple[str, ...], content_digest: str) -> dict[str, str]:

@@ -222,7 +222,20 @@ class Codebook(_Part):
         for number, record in enumerate(self.records, start=1):
             self._headers_exist(number, record)
             self._required_fields(number, record)
+        self._every_column_is_used()
         return self
+
+    def _every_column_is_used(self) -> None:
+        used: set[str] = set()
+        for record in self.records:
+            used |= {*record.when, *record.where_filled, *self.sources(record).values()}
+        used |= {header for condition in self.out_of_scope for header in condition}
+        idle = [header for header in self.columns if header not in used]
+        if idle:
+            raise ValueError(
+                f"no record takes the column {', '.join(f'“{header}”' for header in idle)}, so what it "
+                "holds would be lost; add a record that takes it, or move it to “ignore”"
+            )
 
     def _headers_exist(self, number: int, record: Record) -> None:
         named = (*record.when, *record.where_filled, *record.take.values())

@@ -88,9 +88,13 @@ def nearest_names(name: str, known: Iterable[str], most: int = 3) -> str:
     --------
     >>> nearest_names("angel", ["angle_deg", "angle", "side"])
     'nearest: angle'
+    >>> nearest_names("age", ["age_years", "side"])
+    'nearest: age_years'
     """
     names = sorted(set(known))
-    near = difflib.get_close_matches(name, names, n=most, cutoff=0.6)
+    parts = [known_name for known_name in names if name in known_name.split("_")]
+    close = difflib.get_close_matches(name, names, n=most, cutoff=0.6)
+    near = list(dict.fromkeys([*parts, *close]))[:most]
     if near:
         return "nearest: " + ", ".join(near)
     shown = ", ".join(names[:12]) + (", …" if len(names) > 12 else "")

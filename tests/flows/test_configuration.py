@@ -61,6 +61,8 @@ def test_a_right_codebook_and_plan_are_read(tmp_path):
         ("version: 1", "vresion: 1", None, "vresion"),
         ("hip: {field: side}", "hip: {field: side}\n  lev: {field: angle, unit: deg}", None, "say under “take”"),
         ("columns:", "columns: [", 7, "not valid YAML"),
+        ("hip: {field: side}", "hip: {field: side}\n  note: {field: end_feel}\n  grade: {field: grade, scale: oscillatory}",
+         None, "no record takes the column “grade”"),
         ("{field: patient}", "{field: visit}", None, "one column must hold the field “patient”"),
     ],
 )  # fmt: skip
