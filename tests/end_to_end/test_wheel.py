@@ -61,8 +61,9 @@ def test_it_publishes_from_another_folder(installed, tmp_path):
     assert "Soft-tissue stretch went with larger gains" in done.stdout
 
 
-def test_a_file_that_hides_a_part_of_the_program_is_named(installed, tmp_path):
-    (tmp_path / "pipeline.py").write_text("", encoding="utf-8")
+@pytest.mark.parametrize("name", ["pipeline", "schemas", "reports"])
+def test_a_file_that_hides_a_part_of_the_program_is_named(name, tmp_path):
+    (tmp_path / f"{name}.py").write_text("", encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "-c", "from flows.cli import main; main()", "list"], cwd=tmp_path,
         capture_output=True, text=True, check=False, env=os.environ | {"PYTHONPATH": str(tmp_path)},
