@@ -19,9 +19,17 @@ from flows.terminal import (
     show_taken,
 )
 
+
+def _version() -> str:
+    from importlib.metadata import version
+
+    return version("arcgain")
+
+
 app = App(
     name="arcgain",
     help="Take in clinics' exports, compare range gains, and publish versioned reports.",
+    version=_version,
     version_flags=["--version"],
 )
 HERE = Path()

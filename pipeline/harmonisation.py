@@ -6,6 +6,7 @@ export with one row per visit serves several records.
 """
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -29,6 +30,9 @@ Decoded = tuple[Any, ...] | Quarantine
 _TYPES: dict[str, pl.DataType] = {
     name: kind for table in TABLES.values() for name, kind in (table.key | table.values).items()
 }
+WORKERS = 4
+"""Columns decoded at once."""
+
 _WHOLE_FIELDS = ("age_years", "trial", "sets", "stated_order")
 _OLDEST = 90
 """Ages over 89 are one class (45 CFR 164.514(b)(2)(i)(C)); 90 stands for it."""
@@ -71,11 +75,13 @@ def harmonise(frame: pl.DataFrame, codebook: Codebook) -> dict[str, HarmonisedCo
     dict of str to HarmonisedColumn
         By header.
     """
-    return {
-        header: harmonise_column(frame[header], header, column, codebook.file)
-        for header, column in codebook.columns.items()
-        if column.field != "row_kind"
-    }
+    wanted = {h: column for h, column in codebook.columns.items() if column.field != "row_kind"}
+    with ThreadPoolExecutor(max_workers=WORKERS) as pool:  # polars lets other threads run meanwhile
+        found = pool.map(
+            lambda header: harmonise_column(frame[header], header, wanted[header], codebook.file),
+            wanted,
+        )
+        return dict(zip(wanted, found, strict=True))
 
 
 def harmonise_column(

@@ -2,6 +2,7 @@
 
 import hashlib
 import logging
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
@@ -277,11 +278,20 @@ def _check_table(table: Table, frame: pl.DataFrame, clinic: str) -> pl.DataFrame
         raise ValueError(f"{table.name}: the columns have other types than the canonical table")
     if not (frame["clinic"] == clinic).all():
         raise ValueError(f"{table.name}: rows of another clinic")
-    frame = frame.sort(list(table.key))
-    if frame.select(list(table.key)).is_duplicated().any():
+    key = [name for name in table.key if frame[name].n_unique() > 1]  # a constant orders nothing
+    frame = frame.sort(key) if key else frame
+    if frame.height > 1 and _has_equal_neighbours(frame.select(key)):
         raise ValueError(f"{table.name}: a key occurs twice")
     # Minus zero equals zero and is spelled differently: one spelling, or the digest would differ.
     return frame.with_columns(pl.selectors.float() + 0.0)
+
+
+def _has_equal_neighbours(keys: pl.DataFrame) -> bool:
+    """Say whether a row of sorted keys equals the one before it."""
+    if not keys.width:
+        return True
+    equal = pl.all_horizontal(pl.all().eq_missing(pl.all().shift(1)))
+    return bool(keys.select(equal)[1:].to_series().any())
 
 
 def _check_account(delivery: Delivery, frames: dict[str, pl.DataFrame]) -> None:
@@ -337,8 +347,12 @@ def _find_withdrawn(
 
 def _write_parts(store: Store, draft: Held, kept: dict[str, pl.DataFrame]) -> dict[str, Part]:
     """Write a part for each frame that has rows."""
-    return {
-        name: write_part(store, part_folder(name, draft.clinic), draft.delivery, frame)
-        for name, frame in kept.items()
-        if frame.height
-    }
+    filled = {name: frame for name, frame in kept.items() if frame.height}
+    with ThreadPoolExecutor(max_workers=len(filled) or 1) as pool:  # the disk is waited for once
+        parts = pool.map(
+            lambda name: write_part(
+                store, part_folder(name, draft.clinic), draft.delivery, filled[name]
+            ),
+            filled,
+        )
+        return dict(zip(filled, parts, strict=True))
