@@ -1,6 +1,5 @@
 """Take one delivery in: from an export file to an entry of the ledger, or a dry run of it."""
 
-import hashlib
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -13,7 +12,9 @@ from flows.clock import now
 from flows.configuration import read_codebook
 from flows.workspace import open_workspace
 from pipeline.intake import SignedCodebook, prepare_delivery
+from pipeline.reading.delimited import Reading, read_delimited
 from pipeline.store.delivery import Delivery, commit_delivery, find_delivery
+from pipeline.store.ledger import Store
 
 logger = logging.getLogger(__name__)
 
@@ -93,9 +94,8 @@ def check_export(workspace: Path, request: Request) -> Taken:
     """
     place = open_workspace(workspace)
     signed = read_codebook(request.codebook)
-    delivery = prepare_delivery(
-        request.export, signed, place.settings, place.key(), request.exported_on
-    )
+    reading = read_delimited(request.export, signed.codebook.file)
+    delivery = prepare_delivery(reading, signed, place.settings, place.key(), request.exported_on)
     return _taken(delivery, delivery.account, "", is_new=True, is_stored=False)
 
 
@@ -116,11 +116,12 @@ def take_in(workspace: Path, request: Request) -> Taken:
     """
     place = open_workspace(workspace)
     signed = read_codebook(request.codebook)
-    again = _sent_again(place.root, request, signed)
+    reading = read_delimited(request.export, signed.codebook.file)
+    again = _sent_again(place.store, reading, signed)
     if again is not None:
         return again
     key = place.key()
-    delivery = prepare_delivery(request.export, signed, place.settings, key, request.exported_on)
+    delivery = prepare_delivery(reading, signed, place.settings, key, request.exported_on)
     receipt = commit_delivery(place.store, delivery, key, now())
     logger.info("delivery %s: %s", receipt.delivery, dict(receipt.account))
     return _taken(
@@ -128,17 +129,15 @@ def take_in(workspace: Path, request: Request) -> Taken:
     )
 
 
-def _sent_again(root: Path, request: Request, signed: SignedCodebook) -> Taken | None:
-    if not request.export.is_file():
-        return None  # reading it will say what is wrong
-    sha256 = hashlib.sha256(request.export.read_bytes()).hexdigest()
+def _sent_again(store: Store, reading: Reading, signed: SignedCodebook) -> Taken | None:
     codebook = signed.codebook
-    store = open_workspace(root).store
-    receipt = find_delivery(store, codebook.clinic, codebook.codebook, signed.sha256, sha256)
+    receipt = find_delivery(
+        store, codebook.clinic, codebook.codebook, signed.sha256, reading.sha256
+    )
     if receipt is None:
         return None
     return Taken(
-        export=request.export.name,
+        export=reading.name,
         clinic=codebook.clinic,
         codebook=codebook.codebook,
         delivery=receipt.delivery,

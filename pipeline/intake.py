@@ -3,13 +3,12 @@
 import hashlib
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 
 import polars as pl
 
 from pipeline.harmonisation import harmonise
 from pipeline.pseudonymisation import pseudonymise
-from pipeline.reading.delimited import Reading, read_delimited
+from pipeline.reading.delimited import Reading
 from pipeline.reshaping import reshape
 from pipeline.screening import screen
 from pipeline.store.delivery import Delivery
@@ -42,7 +41,7 @@ class SignedCodebook:
 
 
 def prepare_delivery(
-    path: Path,
+    reading: Reading,
     signed: SignedCodebook,
     settings: Settings,
     key: PseudonymKey,
@@ -52,8 +51,8 @@ def prepare_delivery(
 
     Parameters
     ----------
-    path : pathlib.Path
-        The export.
+    reading : Reading
+        The export as text.
     signed : SignedCodebook
         Its codebook.
     settings : Settings
@@ -73,12 +72,11 @@ def prepare_delivery(
     CodebookError
         If the codebook is not signed off or does not fit the export.
     DeliveryError
-        If the day of the export is not known, the file cannot be read, or the screen stops it.
+        If the day of the export is not known, or the screen stops it.
     """
     codebook = signed.codebook
-    day = _day_of_export(codebook, exported_on, path)
+    day = _day_of_export(codebook, exported_on, reading.name)
     _check_signed(codebook)
-    reading = read_delimited(path, codebook.file)
     safe = pseudonymise(
         screen(reading, codebook),
         codebook,
@@ -92,11 +90,11 @@ def prepare_delivery(
     return _delivery(reading, signed, day, divided, safe.frame.select(safe.raw_columns))
 
 
-def _day_of_export(codebook: Codebook, exported_on: date | None, path: Path) -> date:
+def _day_of_export(codebook: Codebook, exported_on: date | None, name: str) -> date:
     day = exported_on or codebook.delivery.exported_on
     if day is None:
         raise DeliveryError(
-            path.name,
+            name,
             "the day of the export is not known, so it cannot be put in order with others",
             "Give it with --exported-on YYYY-MM-DD, or state it in the codebook.",
         )

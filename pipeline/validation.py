@@ -146,7 +146,10 @@ def _without_twins(
     sound: pl.DataFrame, key: list[str], columns: list[str]
 ) -> tuple[pl.DataFrame, pl.DataFrame, int]:
     """Keep one of equal facts; quarantine all facts of a key that says two different things."""
-    is_twin = sound.select(key).is_duplicated()
+    varying = [
+        name for name in key if name not in {"clinic", "joint"} or sound[name].n_unique() > 1
+    ]
+    is_twin = sound.select(varying).is_duplicated()
     twins = sound.filter(is_twin)
     distinct = twins.unique(subset=columns, keep="first", maintain_order=True)
     differs = distinct.select(key).is_duplicated()

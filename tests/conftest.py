@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.intake import SignedCodebook, prepare_delivery
+from pipeline.reading.delimited import read_delimited
 from pipeline.store.pseudonym import PseudonymKey
 from schemas.codebook import Codebook
 from schemas.settings import Settings
@@ -101,6 +102,8 @@ def deliver(tmp_path):
     def run(text, content=LONG, settings=None, name="export.csv", **changes):
         path = Path(tmp_path) / name
         path.write_text(text, encoding="utf-8")
-        return prepare_delivery(path, signed(content, **changes), settings or Settings(), KEY)
+        codebook = signed(content, **changes)
+        reading = read_delimited(path, codebook.codebook.file)
+        return prepare_delivery(reading, codebook, settings or Settings(), KEY)
 
     return run
