@@ -88,8 +88,8 @@ def compare(
         return replace(blank, problem=f"Pairs of at least two levels are needed; found: {found}.")
     try:
         return _answer(pairs, analysis, plan, compared, blank)
-    except ConvergenceError:
-        raise
+    except ConvergenceError as error:
+        raise ConvergenceError(compared.name, error.problem, error.remedy) from error
     except ModelError as error:
         return replace(
             blank, problem=f"{error.problem[0].upper()}{error.problem[1:]}. {error.remedy}"
