@@ -38,7 +38,7 @@ def build_before_after(pairs: pl.DataFrame, motion: str, smallest_count: int) ->
 
 def _groups(pairs: pl.DataFrame, n_groups: int) -> list[pl.DataFrame]:
     """Cut at quantiles of the pretest; equal pretests stay together."""
-    share = (pl.col("pretest_deg").rank("max") - 1) / pl.len()
+    share = (pl.col("pretest_deg").rank("average") - 1) / pl.len()
     place = (share * n_groups).floor().cast(pl.Int64).alias("place")
     marked = pairs.with_columns(place)
     return [marked.filter(pl.col("place") == p) for p in sorted(marked["place"].unique())]

@@ -201,6 +201,20 @@ def test_without_a_named_measurement_error_the_corrected_contrast_is_not_estimab
     )
 
 
+def test_of_several_tests_the_largest_detectable_change_counts():
+    other = {"definition": IR, "instrument": "phone_inclinometer", "sem_deg": 1.0,
+             "conditions": "same_session", "source": "a better device"}  # fmt: skip
+    both = plan(sem=3.0)
+    errors = [*(e.model_dump() for e in both.measurement_error), other]
+    both = Plan.model_validate(both.model_dump() | {"measurement_error": errors})
+    frame = trial().with_columns(
+        pl.when(pl.int_range(pl.len()) % 2 == 0).then(pl.lit(GONIO)).otherwise(pl.lit("phone_inclinometer"))
+        .alias("instrument")
+    )  # fmt: skip
+    found = compare(frame, technique(), both, outcome="gain").minimal_detectable_change
+    assert (found.value, found.note) == (8.31558, "s")
+
+
 def test_a_pretest_that_is_all_error_is_not_corrected():
     found = compare(trial(), technique(), plan(sem=30.0), outcome="gain")
     assert found.pretest[2].cell.status == "n"

@@ -72,6 +72,11 @@ def test_the_pair_is_the_last_test_before_the_first_bout_and_the_first_after_the
     assert reasons(pairs) == []
 
 
+def test_a_test_with_the_number_of_a_bout_counts_as_before_it():
+    pairs = match_pairs(cohort([test(2, 20), test(3, 25)], [bout(2)]), PairKind.WITHIN_VISIT)
+    assert gains(pairs) == [5.0]
+
+
 def test_a_loss_of_range_is_a_negative_gain():
     assert gains(
         match_pairs(cohort([test(1, 30), test(3, 27.25)], [bout(2)]), PairKind.WITHIN_VISIT)

@@ -55,6 +55,8 @@ def hip(person, place):
                 **who,
             ),
         ]
+        if place % 2:
+            rows += [test_row(1, "90", test="FLEX", **who), test_row(5, "95", test="FLEX", **who)]
         if place % 4 or side == "L":
             last = gain + (place * 17 + 3 * (side == "L")) % 5 / 2
             rows.append(test_row(5, pretest + last, pain="2", **who))
@@ -104,7 +106,9 @@ def test_the_flow_adds_up_inside_every_unit(summary):
 def test_the_counts_are_those_of_the_records(summary):
     counts = {cell.name: cell.value for cell in cells_of(summary)}
     # 40 patients with two sides, three readings each; every fourth patient's right side lacks the last.
-    assert counts["flow.in_use"] == 40 * 2 * 3 - 10
+    # Every second patient has a flexion pair on both sides as well.
+    assert counts["flow.in_use"] == 40 * 2 * 3 - 10 + 20 * 2 * 2
+    assert counts["flow.pairs.other_motion"] == 20 * 2
     assert counts["flow.compared"] == 80 - 10
     assert counts["flow.compared.patients"] == 40
     assert counts["retests.all.treated"] == 80
