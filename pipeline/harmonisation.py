@@ -18,6 +18,7 @@ from pipeline.notation.dose import read_dose, read_seconds, read_weeks
 from pipeline.notation.grade import read_grade
 from pipeline.notation.number import read_whole
 from pipeline.notation.pain import read_pain
+from pipeline.screening import mask
 from schemas.codebook import Codebook, Column, DelimitedFile
 from schemas.field import BOOLEAN_FIELDS, NOTATION_COLUMNS, list_of
 from schemas.reason import Quarantine
@@ -30,12 +31,13 @@ Decoded = tuple[Any, ...] | Quarantine
 _TYPES: dict[str, pl.DataType] = {
     name: kind for table in TABLES.values() for name, kind in (table.key | table.values).items()
 }
+FREE_TEXT = r"\p{L}\W+\p{L}{2}|^.{25}|(\d\D*){7}"
+"""Two words, more than 24 characters, or seven digits and more: no code is written so."""
+
 WORKERS = 4
 """Columns decoded at once."""
 
 _WHOLE_FIELDS = ("age_years", "trial", "sets", "stated_order")
-_OLDEST = 90
-"""Ages over 89 are one class (45 CFR 164.514(b)(2)(i)(C)); 90 stands for it."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +123,35 @@ def harmonise_column(
         {name: joined[name] for name in names},
         joined["\x1freason"] if has_reason else None,
     )
+
+
+def mask_unreadable(raw: pl.DataFrame, columns: dict[str, HarmonisedColumn]) -> pl.DataFrame:
+    """Mask cells that could not be read and look like free text or a long number.
+
+    A short unknown code stays, so that the export can be read again with a corrected codebook; a
+    sentence may say anything about anybody and is not kept.
+
+    Parameters
+    ----------
+    raw : polars.DataFrame, shape (n_records, n_columns)
+        Screened and pseudonymised text columns.
+    columns : dict of str to HarmonisedColumn
+        The decoded columns.
+
+    Returns
+    -------
+    polars.DataFrame
+        What may be kept as raw.
+    """
+    for header, column in columns.items():
+        if column.reason is None:
+            continue
+        bad = raw[header].filter(column.reason.is_not_null()).unique()
+        doubtful = bad.filter(bad.str.contains(FREE_TEXT) & ~bad.str.starts_with("!"))
+        if doubtful.len():
+            masked = [mask(text) for text in doubtful]
+            raw = raw.with_columns(pl.col(header).replace(doubtful.to_list(), masked))
+    return raw
 
 
 def canonical_columns(field: str) -> tuple[str, ...]:
@@ -236,8 +267,7 @@ def _phase(text: str, *, codes: dict[str, str]) -> tuple[int, bool] | Quarantine
 
 
 def _age(text: str) -> int | Quarantine:
-    found = read_whole(text.removesuffix("+"))
-    return found if isinstance(found, Quarantine) or not _OLDEST < found <= 120 else _OLDEST
+    return read_whole(text.removesuffix("+"))
 
 
 def _truth(text: str, *, codes: dict[str, str]) -> Decoded:

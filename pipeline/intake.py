@@ -6,7 +6,7 @@ from datetime import date
 
 import polars as pl
 
-from pipeline.harmonisation import harmonise
+from pipeline.harmonisation import harmonise, mask_unreadable
 from pipeline.pseudonymisation import pseudonymise
 from pipeline.reading.delimited import Reading
 from pipeline.reshaping import reshape
@@ -85,9 +85,10 @@ def prepare_delivery(
         exported_on=day,
         shared_clinicians=settings.shared_clinician_numbers,
     )
-    facts = reshape(safe.frame, harmonise(safe.frame, codebook), codebook)
-    divided = validate(facts, safe.frame, codebook)
-    return _delivery(reading, signed, day, divided, safe.frame.select(safe.raw_columns))
+    columns = harmonise(safe.frame, codebook)
+    divided = validate(reshape(safe.frame, columns, codebook), safe.frame, codebook)
+    raw = mask_unreadable(safe.frame.select(safe.raw_columns), columns)
+    return _delivery(reading, signed, day, divided, raw)
 
 
 def _day_of_export(codebook: Codebook, exported_on: date | None, name: str) -> date:

@@ -11,11 +11,16 @@ from datetime import date
 import polars as pl
 
 from pipeline.notation.date import read_date
+from pipeline.notation.number import read_whole
 from pipeline.screening import mask
 from pipeline.store.pseudonym import PseudonymKey, index_day, pseudonym
 from schemas.codebook import Codebook, Record
 from schemas.reason import Quarantine
 from schemas.settings import DatePolicy
+
+OLDEST, OLDEST_BELIEVED = 90, 120
+"""90 stands for every age over 89, which are one class (45 CFR 164.514(b)(2)(i)(C)); an age over 120 is
+a mistake that stays as it is and is quarantined."""
 
 SINGLE_EPISODE = "single"
 """Episode of a patient where an export does not tell episodes apart."""
@@ -98,10 +103,23 @@ def pseudonymise(
             safe = work.with_offsets(safe, patient, header)
         elif column.field in {"visit", "episode"}:
             safe = work.within_patient(safe, patient, header, column.field)
+        elif column.field == "age_years":
+            safe = safe.with_columns(_without_great_ages(safe[header]))
     raw_columns = tuple(safe.columns)
     for record in codebook.records:
         safe = work.with_keys(safe, patient, record)
     return Pseudonymised(safe, raw_columns)
+
+
+def _without_great_ages(ages: pl.Series) -> pl.Series:
+    """Replace ages over 89 by 90, also in what is kept as raw."""
+    values = ages.unique().to_list()
+    read = [read_whole(value.strip().removesuffix("+")) for value in values]
+    new = [
+        str(OLDEST) if isinstance(age, int) and OLDEST < age <= OLDEST_BELIEVED else value
+        for age, value in zip(read, values, strict=True)
+    ]
+    return ages.replace_strict(values, new, return_dtype=pl.String)
 
 
 @dataclass(frozen=True)

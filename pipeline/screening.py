@@ -17,6 +17,7 @@ import polars as pl
 from pipeline.reading.delimited import RECORD, Reading
 from schemas.codebook import Codebook, Column
 from schemas.errors import CodebookError, DeliveryError, nearest_names
+from schemas.field import IDENTIFIER_FIELDS
 
 _EMAIL = r"[\w.+-]+@[\w-]+\.\w+"
 _WEB = r"(?i)\b(https?://|www\.)\S+"
@@ -24,7 +25,7 @@ _NETWORK = r"\b(\d{1,3}\.){3}\d{1,3}\b"
 _SOCIAL = r"^\d{3}-\d{2}-\d{4}$"
 _DATE = r"\b(\d{1,2}[./-]\d{1,2}[./-]\d{2,4}|\d{4}[./-]\d{1,2}[./-]\d{1,2})\b"
 _PHONE = r"^\s*(\+\d[\d\s()/.-]{6,}\d|\(?0\d{1,5}\)?[\s/-][\d\s/-]{4,}\d|\(?\d{3}\)?[\s.-]\d{3}[\s.-]\d{4})\s*$"
-_NAME = r"^\s*\p{L}[\p{L}'’-]+[,\s]+\p{L}[\p{L}'’.-]*(\s+\p{L}[\p{L}'’-]+)?\s*$|^\s*\p{Lu}\p{Ll}{2,}\s*$"
+_NAME = r"^\s*\p{L}[\p{L}'’-]+[,\s]+\p{L}[\p{L}'’.-]*(\s+\p{L}[\p{L}'’-]+)?\s*$|^\s*\p{Lu}\p{Ll}{2,}\s*$|^\s*\p{L}{4,}\s*$"
 
 _EVERYWHERE = {
     "an e-mail address": _EMAIL,
@@ -33,6 +34,9 @@ _EVERYWHERE = {
     "a social security number": _SOCIAL,
     "a telephone number": _PHONE,
 }
+_DIGITS = r"^\s*0\d{8,14}\s*$"
+"""A telephone number without a break; person and visit numbers may look so as well."""
+
 _PERSON_FIELDS = ("patient", "clinician")
 
 _HEADERS = {
@@ -167,6 +171,8 @@ def _patterns(column: Column) -> dict[str, str]:
         del patterns["a telephone number"]  # a date with spaces would look like one
     else:
         patterns["a date outside a date column"] = _DATE
+    if column.field not in IDENTIFIER_FIELDS:
+        patterns["a telephone number without a break"] = _DIGITS
     if column.field in _PERSON_FIELDS:
         patterns["a person's name"] = _NAME
     return patterns

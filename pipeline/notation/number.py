@@ -6,8 +6,8 @@ from decimal import Decimal
 from schemas.reason import Quarantine
 
 _NUMBER = {
-    ".": re.compile(r"[+-]?\d{1,12}(\.\d{1,20})?"),
-    ",": re.compile(r"[+-]?\d{1,12}([.,]\d{1,20})?"),
+    ".": re.compile(r"[+-]?\d{1,6}(\.\d{1,20})?"),
+    ",": re.compile(r"[+-]?\d{1,6}([.,]\d{1,20})?"),
 }
 _BAND = re.compile(r"[<>≤≥~≈].*|\d+([.,]\d+)?\s*[-–—]\s*\d+([.,]\d+)?.*")
 

@@ -15,7 +15,7 @@ from pipeline.store.pseudonym import pseudonym
 from pipeline.store.snapshot import take_snapshot
 from pipeline.store.verification import verify_store
 from pipeline.store.withdrawal import withdraw_patient
-from tests.conftest import KEY, bout_row, long_csv, test_row
+from tests.conftest import KEY, bout_row, long_csv, range_row
 from tests.pipeline.store.test_store import NOW
 
 WORKER = [sys.executable, str(Path(__file__).with_name("store_worker.py"))]
@@ -29,7 +29,7 @@ def store(tmp_path):
 
 def pickled(deliver, folder, number, **columns):
     visit = {"visit": str(number), **columns}
-    text = long_csv(test_row(1, "20", **visit), bout_row(2, **visit), test_row(3, "25", **visit))
+    text = long_csv(range_row(1, "20", **visit), bout_row(2, **visit), range_row(3, "25", **visit))
     path = folder / f"{number}.pickle"
     path.write_bytes(pickle.dumps(deliver(text)))
     return str(path)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pipeline.store.pseudonym import index_day, pseudonym
 from schemas.errors import CodebookError, DeliveryError
 from schemas.settings import DatePolicy, Settings
-from tests.conftest import KEY, LONG, bout_row, long_csv, test_row
+from tests.conftest import KEY, LONG, bout_row, long_csv, range_row
 
 PATIENT = pseudonym(KEY, "patient", "harbour", "A1")
 
@@ -22,9 +22,9 @@ def reasons(delivery):
 def test_a_visit_becomes_canonical_facts(deliver):
     delivery = deliver(
         long_csv(
-            test_row(1, "25", pain="4", feel="cap", sex="F", age="61", who="T1"),
+            range_row(1, "25", pain="4", feel="cap", sex="F", age="61", who="T1"),
             bout_row(2, bias="IR", manner="c", sex="F", age="61", who="T1"),
-            test_row(3, "31.5", pain="2", feel="cap", sex="F", age="61", who="T1"),
+            range_row(3, "31.5", pain="2", feel="cap", sex="F", age="61", who="T1"),
         )
     )
     assert reasons(delivery) == []
@@ -51,7 +51,7 @@ def test_a_visit_becomes_canonical_facts(deliver):
 
 
 def test_no_number_date_or_id_of_the_clinic_is_kept(deliver):
-    delivery = deliver(long_csv(test_row(1, "25", who="T77"), bout_row(2)))
+    delivery = deliver(long_csv(range_row(1, "25", who="T77"), bout_row(2)))
     frames = [*delivery.tables.values(), delivery.quarantine, delivery.raw]
     text = "\n".join(frame.write_csv() for frame in frames)
     for identifier in ("A1", "T77", "2026-01"):
@@ -64,7 +64,7 @@ def test_no_number_date_or_id_of_the_clinic_is_kept(deliver):
 
 def test_the_month_is_kept_only_where_the_network_decided_so(deliver):
     delivery = deliver(
-        long_csv(test_row(1, "25"), bout_row(2)), settings=Settings(date_policy=DatePolicy.MONTH)
+        long_csv(range_row(1, "25"), bout_row(2)), settings=Settings(date_policy=DatePolicy.MONTH)
     )
     assert delivery.tables["visit"]["period"].to_list() == ["2026-01"]
 
@@ -72,29 +72,29 @@ def test_the_month_is_kept_only_where_the_network_decided_so(deliver):
 @pytest.mark.parametrize(
     ("row", "expected"),
     [
-        (test_row(1, "450"), ("range_test", "angle_impossible", "angle", "450", 1)),
-        (test_row(1, "full"), ("range_test", "words_instead_of_number", "angle", "full", 1)),
-        (test_row(1, ">45"), ("range_test", "censored_or_banded", "angle", ">45", 1)),
-        (test_row(1, ""), ("range_test", "missing_value", "angle", None, 1)),
-        (test_row(1, "25", hip=""), ("range_test", "missing_key", "hip", None, 1)),
-        (test_row(1, "25", hip="B"), ("range_test", "side_unknown", "hip", "x", 1)),
-        (test_row(1, "25", test="SLR"), ("range_test", "unknown_code", "test", "xxx", 1)),
-        (test_row(1, "25", pain="15"), ("range_test", "pain_impossible", "pain", "15", 1)),
-        (test_row(1, "25", feel="soft"), ("range_test", "unknown_code", "feel", "xxxx", 1)),
-        (test_row("2.5", "25"), ("range_test", "event_impossible", "seq", "2.5", 1)),
-        (test_row(0, "25"), ("range_test", "event_impossible", "seq", "0", 1)),
-        (test_row(1, "25", day="2026-02-31"), ("visit", "date_unreadable", "day", "9999-99-99", 1)),
-        (test_row(1, "25", day="2026-07-01"), ("visit", "date_impossible", "day", "9999-99-99", 1)),
-        (test_row(1, "25", age="130"), ("patient", "age_impossible", "age", "130", 1)),
+        (range_row(1, "450"), ("range_test", "angle_impossible", "angle", "450", 1)),
+        (range_row(1, "full"), ("range_test", "words_instead_of_number", "angle", "full", 1)),
+        (range_row(1, ">45"), ("range_test", "censored_or_banded", "angle", ">45", 1)),
+        (range_row(1, ""), ("range_test", "missing_value", "angle", None, 1)),
+        (range_row(1, "25", hip=""), ("range_test", "missing_key", "hip", None, 1)),
+        (range_row(1, "25", hip="B"), ("range_test", "side_unknown", "hip", "x", 1)),
+        (range_row(1, "25", test="SLR"), ("range_test", "unknown_code", "test", "xxx", 1)),
+        (range_row(1, "25", pain="15"), ("range_test", "pain_impossible", "pain", "15", 1)),
+        (range_row(1, "25", feel="soft"), ("range_test", "unknown_code", "feel", "xxxx", 1)),
+        (range_row("2.5", "25"), ("range_test", "event_impossible", "seq", "2.5", 1)),
+        (range_row(0, "25"), ("range_test", "event_impossible", "seq", "0", 1)),
+        (range_row(1, "25", day="2026-02-31"), ("visit", "date_unreadable", "day", "9999-99-99", 1)),
+        (range_row(1, "25", day="2026-07-01"), ("visit", "date_impossible", "day", "9999-99-99", 1)),
+        (range_row(1, "25", age="130"), ("patient", "age_impossible", "age", "130", 1)),
         (bout_row(1, grade="II+"), ("treatment", "grade_impossible", "grade", "II+", 1)),
         (bout_row(1, grade="firm"), ("treatment", "grade_unreadable", "grade", "xxxx", 1)),
         (bout_row(1, dose="90x30s"), ("treatment", "dose_impossible", "dose", "90x30s", 1)),
         (bout_row(1, tech=""), ("treatment", "missing_value", "tech", None, 1)),
-        (test_row(1, "25", kind="X"), ("source_row", "no_record", None, None, 1)),
+        (range_row(1, "25", kind="X"), ("source_row", "no_record", None, None, 1)),
     ],
 )  # fmt: skip
 def test_a_bad_cell_costs_its_own_fact_alone(deliver, row, expected):
-    delivery = deliver(long_csv(row, test_row(7, "30")))
+    delivery = deliver(long_csv(row, range_row(7, "30")))
     assert expected in reasons(delivery)
     tables = {table for table, *_ in reasons(delivery)}
     assert tables <= {expected[0], "visit"} or expected[1] == "missing_key"
@@ -104,7 +104,7 @@ def test_a_bad_cell_costs_its_own_fact_alone(deliver, row, expected):
 
 def test_equal_rows_are_duplicates_and_different_ones_conflict(deliver):
     delivery = deliver(
-        long_csv(test_row(1, "25"), test_row(1, "25"), test_row(3, "30"), test_row(3, "31"))
+        long_csv(range_row(1, "25"), range_row(1, "25"), range_row(3, "30"), range_row(3, "31"))
     )
     assert delivery.tables["range_test"]["event"].to_list() == [1]
     assert [(r[1], r[4]) for r in reasons(delivery)] == [
@@ -121,18 +121,32 @@ def test_equal_rows_are_duplicates_and_different_ones_conflict(deliver):
 
 
 def test_a_patient_who_grows_older_stays_one_patient(deliver):
-    delivery = deliver(long_csv(test_row(1, "25", age="64"), test_row(2, "25", age="63")))
+    delivery = deliver(long_csv(range_row(1, "25", age="64"), range_row(2, "25", age="63")))
     assert delivery.tables["patient"]["age_years"].to_list() == [63]
 
 
 def test_ages_over_89_are_one_class(deliver):
-    delivery = deliver(long_csv(test_row(1, "25", age="97")))
+    delivery = deliver(long_csv(range_row(1, "25", age="97")))
+    assert delivery.tables["patient"]["age_years"].to_list() == [90]
+
+
+def test_raw_keeps_no_great_age_and_no_sentence(deliver):
+    text = long_csv(
+        range_row(1, "25", age="97", feel="SENTENCE"), range_row(3, "NUMBER", feel="soft")
+    )
+    text = text.replace("SENTENCE", "wife of the baker").replace("NUMBER", "493012345")
+    delivery = deliver(text)
+    raw = delivery.raw.write_csv()
+    for secret in (",97,", "baker", "493012345"):
+        assert secret not in raw
+    assert "xxxx xx xxx xxxxx" in raw
+    assert "soft" in raw, "a short unknown code stays for a corrected codebook"
     assert delivery.tables["patient"]["age_years"].to_list() == [90]
 
 
 def test_rows_out_of_scope_are_counted(deliver):
     delivery = deliver(
-        long_csv(test_row(1, "25"), test_row(2, "25", kind="X")), out_of_scope=[{"kind": ["X"]}]
+        long_csv(range_row(1, "25"), range_row(2, "25", kind="X")), out_of_scope=[{"kind": ["X"]}]
     )
     assert delivery.account["source_row"] == {
         "read": 2, "accepted": 1, "quarantined": 0, "duplicate": 0, "out_of_scope": 1,
@@ -205,7 +219,7 @@ def test_one_row_per_visit_becomes_one_row_per_test(deliver):
 
 
 def test_a_draft_and_an_unknown_day_are_refused(deliver):
-    text = long_csv(test_row(1, "25"))
+    text = long_csv(range_row(1, "25"))
     with pytest.raises(CodebookError, match="draft"):
         deliver(text, reviewed_by=None)
     with pytest.raises(DeliveryError, match="exported-on"):
@@ -231,7 +245,7 @@ mixtures = st.lists(st.fixed_dictionaries(cells), min_size=1, max_size=12)
 @given(mixtures)
 def test_no_fact_is_lost_in_any_mixture(deliver, mixture):
     delivery = deliver(
-        long_csv(*(test_row(r.pop("seq"), r.pop("angle"), **r) for r in map(dict, mixture)))
+        long_csv(*(range_row(r.pop("seq"), r.pop("angle"), **r) for r in map(dict, mixture)))
     )
     for table, counts in delivery.account.items():
         assert counts["read"] == sum(n for what, n in counts.items() if what != "read")
@@ -247,7 +261,7 @@ def test_no_fact_is_lost_in_any_mixture(deliver, mixture):
 )
 @given(mixtures, st.randoms(use_true_random=False))
 def test_the_order_of_rows_changes_nothing(deliver, mixture, shuffler):
-    rows = [test_row(r.pop("seq"), r.pop("angle"), **r) for r in map(dict, mixture)]
+    rows = [range_row(r.pop("seq"), r.pop("angle"), **r) for r in map(dict, mixture)]
     shuffled = rows.copy()
     shuffler.shuffle(shuffled)
     one, other = deliver(long_csv(*rows)), deliver(long_csv(*shuffled))
@@ -257,7 +271,7 @@ def test_the_order_of_rows_changes_nothing(deliver, mixture, shuffler):
 
 
 def test_reading_twice_gives_the_same(deliver):
-    text = long_csv(test_row(1, "25"), bout_row(2), test_row(3, "30"))
+    text = long_csv(range_row(1, "25"), bout_row(2), range_row(3, "30"))
     one, other = deliver(text), deliver(text)
     for table, facts in one.tables.items():
         assert facts.equals(other.tables[table])

@@ -28,15 +28,12 @@ def table(name, rows):
     return pl.DataFrame(full, schema=columns)
 
 
-def test(event, angle, **cells):
+def measured(event, angle, **cells):
     return {"event": event, "angle_hundredth_deg": round(angle * 100)} | cells
 
 
 def bout(event, **cells):
     return {"event": event} | cells
-
-
-test.__test__ = False
 
 
 def cohort(tests, bouts=(), visits=()):
@@ -62,7 +59,8 @@ def reasons(pairs):
 
 def test_the_pair_is_the_last_test_before_the_first_bout_and_the_first_after_the_last():
     records = cohort(
-        [test(1, 20), test(2, 22), test(4, 25), test(6, 30.5), test(7, 40)], [bout(3), bout(5)]
+        [measured(1, 20), measured(2, 22), measured(4, 25), measured(6, 30.5), measured(7, 40)],
+        [bout(3), bout(5)],
     )
     pairs = match_pairs(records, PairKind.WITHIN_VISIT)
     assert gains(pairs) == [8.5]
@@ -73,18 +71,20 @@ def test_the_pair_is_the_last_test_before_the_first_bout_and_the_first_after_the
 
 
 def test_a_test_with_the_number_of_a_bout_counts_as_before_it():
-    pairs = match_pairs(cohort([test(2, 20), test(3, 25)], [bout(2)]), PairKind.WITHIN_VISIT)
+    pairs = match_pairs(
+        cohort([measured(2, 20), measured(3, 25)], [bout(2)]), PairKind.WITHIN_VISIT
+    )
     assert gains(pairs) == [5.0]
 
 
 def test_a_loss_of_range_is_a_negative_gain():
     assert gains(
-        match_pairs(cohort([test(1, 30), test(3, 27.25)], [bout(2)]), PairKind.WITHIN_VISIT)
+        match_pairs(cohort([measured(1, 30), measured(3, 27.25)], [bout(2)]), PairKind.WITHIN_VISIT)
     ) == [-2.75]
 
 
 def test_trials_of_one_event_count_as_their_mean_rounded_half_to_even():
-    trials = [test(1, 20.00), test(1, 20.01, trial=2), test(3, 25)]
+    trials = [measured(1, 20.00), measured(1, 20.01, trial=2), measured(3, 25)]
     pairs = match_pairs(cohort(trials, [bout(2)]), PairKind.WITHIN_VISIT)
     assert pairs.frame["pretest_deg"].to_list() == [20.0]
 
@@ -92,13 +92,13 @@ def test_trials_of_one_event_count_as_their_mean_rounded_half_to_even():
 @pytest.mark.parametrize(
     ("tests", "bouts", "expected"),
     [
-        ([test(1, 20), test(2, 25)], [], ["no_treatment"]),
-        ([test(1, 20)], [bout(2)], ["no_retest"]),
-        ([test(3, 25)], [bout(2)], ["no_pretest"]),
-        ([test(1, 20), test(3, 25)], [bout(2), bout(4)], ["before_last_bout"]),
-        ([test(1, 20), test(3, 25, instrument=PHONE)], [bout(2)], ["no_pretest", "other_instrument"]),
-        ([test(1, 20), test(3, 25, definition=SEATED)], [bout(2)], ["no_pretest", "other_test"]),
-        ([test(1, 20), test(1, 30, side="left"), test(3, 31, side="left")], [bout(2)],
+        ([measured(1, 20), measured(2, 25)], [], ["no_treatment"]),
+        ([measured(1, 20)], [bout(2)], ["no_retest"]),
+        ([measured(3, 25)], [bout(2)], ["no_pretest"]),
+        ([measured(1, 20), measured(3, 25)], [bout(2), bout(4)], ["before_last_bout"]),
+        ([measured(1, 20), measured(3, 25, instrument=PHONE)], [bout(2)], ["no_pretest", "other_instrument"]),
+        ([measured(1, 20), measured(3, 25, definition=SEATED)], [bout(2)], ["no_pretest", "other_test"]),
+        ([measured(1, 20), measured(1, 30, side="left"), measured(3, 31, side="left")], [bout(2)],
          ["no_treatment", "other_side"]),
     ],
 )  # fmt: skip
@@ -113,7 +113,7 @@ def test_a_test_without_a_pair_has_the_first_reason_that_applies(tests, bouts, e
 )
 def test_nothing_but_the_same_test_of_the_same_side_is_matched(other):
     pairs = match_pairs(
-        cohort([test(1, 20), test(3, 25, **other)], [bout(2), bout(2, **other)]),
+        cohort([measured(1, 20), measured(3, 25, **other)], [bout(2), bout(2, **other)]),
         PairKind.WITHIN_VISIT,
     )
     assert gains(pairs) == []
@@ -121,10 +121,10 @@ def test_nothing_but_the_same_test_of_the_same_side_is_matched(other):
 
 def test_every_test_is_a_pair_or_has_one_reason():
     tests = [
-        test(1, 20),
-        test(3, 25),
-        test(1, 100, definition="hip_flexion_supine_passive"),
-        test(1, 9, side="left"),
+        measured(1, 20),
+        measured(3, 25),
+        measured(1, 100, definition="hip_flexion_supine_passive"),
+        measured(1, 9, side="left"),
     ]
     pairs = match_pairs(cohort(tests, [bout(2)]), PairKind.WITHIN_VISIT)
     assert pairs.frame.height + pairs.unmatched.height == 3
@@ -134,7 +134,9 @@ BIASED = {"bias_direction": "internal", "bias_manner": "combined"}
 
 
 def test_steps_are_the_gains_around_single_bouts():
-    records = cohort([test(1, 20), test(3, 23), test(5, 28)], [bout(2), bout(4, **BIASED)])
+    records = cohort(
+        [measured(1, 20), measured(3, 23), measured(5, 28)], [bout(2), bout(4, **BIASED)]
+    )
     steps = match_pairs(records, PairKind.STEPWISE).frame.sort("step")
     assert steps["gain_deg"].to_list() == [3.0, 5.0]
     assert steps["bias_direction"].to_list() == ["neutral", "internal"]
@@ -143,7 +145,9 @@ def test_steps_are_the_gains_around_single_bouts():
 
 
 def test_without_a_test_between_the_bouts_there_is_no_step():
-    pairs = match_pairs(cohort([test(1, 20), test(5, 28)], [bout(2), bout(4)]), PairKind.STEPWISE)
+    pairs = match_pairs(
+        cohort([measured(1, 20), measured(5, 28)], [bout(2), bout(4)]), PairKind.STEPWISE
+    )
     assert gains(pairs) == []
     assert reasons(pairs) == ["no_interim"]
 
@@ -160,9 +164,9 @@ def test_without_a_test_between_the_bouts_there_is_no_step():
     ],
 )  # fmt: skip
 def test_an_exposure_is_never_silently_the_last_bout(bouts, direction, technique, sequence):
-    row = match_pairs(cohort([test(1, 20), test(9, 28)], bouts), PairKind.WITHIN_VISIT).frame.row(
-        0, named=True
-    )
+    row = match_pairs(
+        cohort([measured(1, 20), measured(9, 28)], bouts), PairKind.WITHIN_VISIT
+    ).frame.row(0, named=True)
     assert (row["bias_direction"], row["technique"], row["sequence"]) == (
         direction,
         technique,
@@ -175,7 +179,7 @@ def test_a_course_runs_from_the_first_test_to_the_last():
         {"visit": v, "day_offset": d, "period": "2026"}
         for v, d in (("v1", 30), ("v2", 10), ("v3", 20))
     ]
-    tests = [test(1, 30, visit="v1"), test(1, 20, visit="v2"), test(1, 24, visit="v3")]
+    tests = [measured(1, 30, visit="v1"), measured(1, 20, visit="v2"), measured(1, 24, visit="v3")]
     records = cohort(tests, [bout(2, visit="v2"), bout(2, visit="v3"), bout(2, visit="v1")], visits)
     pairs = match_pairs(records, PairKind.COURSE)
     assert gains(pairs) == [10.0]
@@ -193,13 +197,13 @@ def test_a_course_runs_from_the_first_test_to_the_last():
     ],
 )
 def test_a_course_needs_the_order_of_its_visits(visits, reason):
-    records = cohort([test(1, 20), test(1, 30, visit="v2")], [bout(2)], visits)
+    records = cohort([measured(1, 20), measured(1, 30, visit="v2")], [bout(2)], visits)
     assert reasons(match_pairs(records, PairKind.COURSE)) == [reason]
 
 
 def test_a_stated_order_serves_where_there_are_no_dates():
     visits = [{"visit": "v1", "stated_order": 1}, {"visit": "v2", "stated_order": 2}]
-    records = cohort([test(1, 20), test(1, 30, visit="v2")], [bout(2)], visits)
+    records = cohort([measured(1, 20), measured(1, 30, visit="v2")], [bout(2)], visits)
     assert gains(match_pairs(records, PairKind.COURSE)) == [10.0]
 
 
@@ -215,14 +219,20 @@ FLEX = {"definition": "hip_flexion_supine_passive"}
 @pytest.mark.parametrize(
     ("tests", "expected"),
     [
-        ([test(1, 20), test(3, 25)], [("full", None)]),
-        ([test(1, 20, pain_0_10=3.0), test(3, 25)], [("partial", "detail_missing")]),
-        ([test(1, 20), test(3, 25, end_feel="not_recorded")], [("partial", "detail_missing")]),
-        ([test(1, 20), test(1, 90, **FLEX), test(3, 25)], [("partial", "partly_retested")]),
-        ([test(1, 20), test(3, 25, instrument=PHONE)], [("partial", "other_instrument")]),
-        ([test(1, 20)], [("none", "no_retest")]),
+        ([measured(1, 20), measured(3, 25)], [("full", None)]),
+        ([measured(1, 20, pain_0_10=3.0), measured(3, 25)], [("partial", "detail_missing")]),
+        (
+            [measured(1, 20), measured(3, 25, end_feel="not_recorded")],
+            [("partial", "detail_missing")],
+        ),
+        (
+            [measured(1, 20), measured(1, 90, **FLEX), measured(3, 25)],
+            [("partial", "partly_retested")],
+        ),
+        ([measured(1, 20), measured(3, 25, instrument=PHONE)], [("partial", "other_instrument")]),
+        ([measured(1, 20)], [("none", "no_retest")]),
         ([], [("none", "no_pretest")]),
-        ([test(3, 25)], [("partial", "no_pretest")]),
+        ([measured(3, 25)], [("partial", "no_pretest")]),
     ],
 )
 def test_a_treated_side_is_documented_in_full_in_part_or_not(tests, expected):
@@ -230,4 +240,4 @@ def test_a_treated_side_is_documented_in_full_in_part_or_not(tests, expected):
 
 
 def test_an_untreated_side_owes_no_retest():
-    assert status([test(1, 20)], []) == []
+    assert status([measured(1, 20)], []) == []

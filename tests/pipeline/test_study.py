@@ -11,7 +11,7 @@ from pipeline.study import clinic_letters, conduct_study
 from pipeline.summary import cells_of
 from schemas.errors import PlanError
 from schemas.plan import Plan
-from tests.conftest import KEY, LONG, bout_row, long_csv, test_row
+from tests.conftest import KEY, LONG, bout_row, long_csv, range_row
 from tests.pipeline.store.test_store import NOW
 
 PLAN = {
@@ -44,9 +44,9 @@ def hip(person, place):
         gain = 4 + place % 2 + noise
         pretest = 18 + place * 5 % 9
         rows += [
-            test_row(1, pretest, pain="4", **who),
+            range_row(1, pretest, pain="4", **who),
             bout_row(2, tech=tech, grade="III" if place % 3 else "II", **who),
-            test_row(3, pretest + gain, pain="2", **who),
+            range_row(3, pretest + gain, pain="2", **who),
             bout_row(
                 4,
                 tech=tech,
@@ -56,10 +56,13 @@ def hip(person, place):
             ),
         ]
         if place % 2:
-            rows += [test_row(1, "90", test="FLEX", **who), test_row(5, "95", test="FLEX", **who)]
+            rows += [
+                range_row(1, "90", test="FLEX", **who),
+                range_row(5, "95", test="FLEX", **who),
+            ]
         if place % 4 or side == "L":
             last = gain + (place * 17 + 3 * (side == "L")) % 5 / 2
-            rows.append(test_row(5, pretest + last, pain="2", **who))
+            rows.append(range_row(5, pretest + last, pain="2", **who))
     return rows
 
 

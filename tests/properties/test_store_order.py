@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pipeline.store.delivery import commit_delivery
 from pipeline.store.ledger import create_store
 from pipeline.store.snapshot import FATES, take_snapshot
-from tests.conftest import KEY, bout_row, long_csv, test_row
+from tests.conftest import KEY, bout_row, long_csv, range_row
 
 NOW = datetime(2026, 7, 1, tzinfo=UTC)
 
@@ -33,7 +33,7 @@ deliveries = st.lists(
 
 def make(deliver, day, kind, layout, content):
     """Each delivery has a day of its own, so that none contradicts another of its rank."""
-    text = long_csv(*(test_row(seq, angle, id=who) for who, seq, angle in content), bout_row(2))
+    text = long_csv(*(range_row(seq, angle, id=who) for who, seq, angle in content), bout_row(2))
     terms = {"kind": kind, "exported_on": f"2026-05-{day + 1:02d}"}
     return deliver(text, delivery=terms, codebook=layout)
 

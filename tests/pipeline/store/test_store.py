@@ -23,7 +23,7 @@ from pipeline.store.snapshot import take_snapshot
 from pipeline.store.verification import verify_store
 from pipeline.store.withdrawal import withdraw_patient
 from schemas.errors import SettingsError, StoreError
-from tests.conftest import KEY, bout_row, long_csv, test_row
+from tests.conftest import KEY, bout_row, long_csv, range_row
 
 NOW = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
 A1 = pseudonym(KEY, "patient", "harbour", "A1")
@@ -48,7 +48,7 @@ def tree(store):
 
 
 def visit(angle="25", **cells):
-    return long_csv(test_row(1, angle, **cells), bout_row(2, **cells), test_row(3, "30", **cells))
+    return long_csv(range_row(1, angle, **cells), bout_row(2, **cells), range_row(3, "30", **cells))
 
 
 def angles(snapshot):
@@ -130,7 +130,8 @@ def test_a_later_export_corrects_an_earlier_one_and_the_older_value_is_counted(s
     commit(
         store,
         deliver(
-            long_csv(test_row(1, "27")), delivery={"kind": "increment", "exported_on": "2026-06-02"}
+            long_csv(range_row(1, "27")),
+            delivery={"kind": "increment", "exported_on": "2026-06-02"},
         ),
     )
     snapshot = take_snapshot(store)
@@ -152,7 +153,7 @@ def test_a_full_export_supersedes_what_it_no_longer_holds(store, deliver):
     commit(
         store,
         deliver(
-            long_csv(test_row(1, "25")), delivery={"kind": "full", "exported_on": "2026-06-02"}
+            long_csv(range_row(1, "25")), delivery={"kind": "full", "exported_on": "2026-06-02"}
         ),
     )
     snapshot = take_snapshot(store)
@@ -166,7 +167,7 @@ def test_a_full_export_supersedes_what_it_no_longer_holds(store, deliver):
 @pytest.mark.parametrize("kind", ["increment", "full"])
 def test_equal_days_with_different_values_are_refused_in_either_order(store, deliver, kind, order):
     both = [
-        deliver(long_csv(test_row(1, angle)), delivery={"kind": kind, "exported_on": "2026-06-01"})
+        deliver(long_csv(range_row(1, angle)), delivery={"kind": kind, "exported_on": "2026-06-01"})
         for angle in ("25", "26")
     ]
     commit(store, both[order[0]])
@@ -187,8 +188,8 @@ def test_a_corrected_codebook_reads_the_same_export_again(store, deliver):
 
 def test_withdrawing_leaves_no_byte_and_no_fact_is_lost(store, deliver):
     other = {"id": "B2"}
-    bad = test_row(5, "full")
-    text = long_csv(test_row(1, "25"), bad, test_row(1, "40", **other), bout_row(2, **other))
+    bad = range_row(5, "full")
+    text = long_csv(range_row(1, "25"), bad, range_row(1, "40", **other), bout_row(2, **other))
     commit(store, deliver(text))
     digest = take_snapshot(store).content_digest
     done = withdraw_patient(store, KEY, "harbour", A1, NOW)
@@ -222,7 +223,7 @@ def test_nothing_of_a_withdrawn_patient_comes_back(store, deliver):
     before = tree(store)
     assert commit(store, first).is_new is False
     assert tree(store) == before
-    later = deliver(long_csv(test_row(1, "26"), test_row(1, "40", id="B2")))
+    later = deliver(long_csv(range_row(1, "26"), range_row(1, "40", id="B2")))
     receipt = commit(store, later)
     assert receipt.account["range_test"]["withdrawn"] == 1
     snapshot = take_snapshot(store)
