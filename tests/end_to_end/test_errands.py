@@ -129,18 +129,33 @@ def test_a_plan_of_one_network_is_not_moved_by_other_clinics(workspace):
 
 def test_the_answer_key_is_found_in_full_and_nothing_else(demo):
     from flows.demo import N_PATIENTS, SEED
+    from synthetic_data.answer_key import Outcome
     from synthetic_data.network import make_network
 
     key = make_network(SEED, N_PATIENTS).answer_key
     snapshot = take_snapshot(open_workspace(demo[0]).store)
-    found = snapshot.quarantine.filter(pl.col("clinic") != "bath-trial")
-    planted = {
+    columns = ["clinic", "source_file", "source_record", "table", "reason"]
+    found = snapshot.quarantine.filter(pl.col("clinic") != "bath-trial").select(columns).rows()
+    planted = [
         (d.clinic, d.file, d.record, d.table, str(d.reason))
         for d in key.defects
-        if d.outcome == "quarantined"
-    }
-    columns = ["clinic", "source_file", "source_record", "table", "reason"]
-    assert set(found.select(columns).rows()) == planted
+        if d.outcome is Outcome.QUARANTINED
+    ]
+    assert sorted(found) == sorted(planted)
+    for clinic in ("harbour", "millrace"):
+        account = snapshot.account[clinic]
+        for table in ("patient", "joint_episode", "visit", "range_test", "treatment"):
+            facts = [f for f in key.facts if (f.clinic, f.table) == (clinic, table)]
+            own = [d for d in key.defects if (d.clinic, d.table) == (clinic, table)]
+            assert account[table]["read"] == sum(f.n_read for f in facts), table
+            assert account[table]["quarantined"] == sum(f.n_quarantined for f in facts), table
+            superseded = sum(d.outcome is Outcome.SUPERSEDED for d in own)
+            assert account[table]["superseded"] == superseded, table
+        for table in ("range_test", "treatment"):  # no later export repeats one unchanged
+            facts = [f for f in key.facts if (f.clinic, f.table) == (clinic, table)]
+            assert account[table]["duplicate"] == sum(f.n_duplicate for f in facts), table
+    assert snapshot.account["harbour"]["range_test"]["superseded"] == 5
+    assert snapshot.account["harbour"]["range_test"]["duplicate"] == 2
 
 
 def test_withdrawing_leaves_no_byte_of_the_patient(workspace):

@@ -267,7 +267,8 @@ def test_the_order_of_rows_changes_nothing(deliver, mixture, shuffler):
     one, other = deliver(long_csv(*rows)), deliver(long_csv(*shuffled))
     assert one.account == other.account
     for table, facts in one.tables.items():
-        assert facts.drop("source_record").equals(other.tables[table].drop("source_record"))
+        same = other.tables[table].drop("source_record")
+        assert facts.drop("source_record").sort(same.columns).equals(same.sort(same.columns))
 
 
 def test_reading_twice_gives_the_same(deliver):

@@ -16,7 +16,7 @@ QUIET = Truth(
 )  # fmt: skip
 
 
-def tests_of(network, block):
+def block_of(network, block):
     return network.events.tests.filter((pl.col("block") == block) & (pl.col("trial") == 1))
 
 
@@ -28,9 +28,9 @@ def gains(network, before, after, bout):
     """Gain from one block to another, true and as read, with the bout between."""
     columns = ["true_deg", "angle_deg", "pain_0_10"]
     return (
-        tests_of(network, before)
+        block_of(network, before)
         .select(*TEST, *columns)
-        .join(tests_of(network, after).select(*TEST, *columns, "n_bouts"), on=TEST, suffix="_after")
+        .join(block_of(network, after).select(*TEST, *columns, "n_bouts"), on=TEST, suffix="_after")
         .join(bouts_of(network, bout), on=HIP)
         .with_columns(
             true_gain=pl.col("true_deg_after") - pl.col("true_deg"),
@@ -141,7 +141,7 @@ def test_two_readings_of_one_pretest_differ_by_the_measurement_error(large):
 
 def test_retests_are_missing_more_often_where_little_was_gained(large):
     single = gains(large, "pretest", "retest", 1)
-    done = tests_of(large, "retest").select(*TEST, "is_done")
+    done = block_of(large, "retest").select(*TEST, "is_done")
     mean = dict(
         single.join(done, on=TEST).group_by("is_done").agg(pl.col("true_gain").mean()).rows()
     )
@@ -151,7 +151,7 @@ def test_retests_are_missing_more_often_where_little_was_gained(large):
 def test_each_compared_cell_has_well_over_eleven_patients():
     network = make_network(20261031)
     first = gains(network, "pretest", "retest", 1).join(
-        tests_of(network, "retest").filter(pl.col("is_done")), on=TEST, how="semi"
+        block_of(network, "retest").filter(pl.col("is_done")), on=TEST, how="semi"
     )
     cells = first.group_by("clinic", "technique", INTO.alias("into")).agg(
         pl.col("patient").n_unique()
