@@ -4,12 +4,17 @@ import copy
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from pipeline.intake import SignedCodebook, prepare_delivery
 from pipeline.reading.delimited import read_delimited
 from pipeline.store.pseudonym import PseudonymKey
 from schemas.codebook import Codebook
 from schemas.settings import Settings
+
+# The same examples in every run: a test that fails on one machine fails on all.
+settings.register_profile("stated", derandomize=True, deadline=None)
+settings.load_profile("stated")
 
 KEY = PseudonymKey(bytes(range(32)))
 
