@@ -29,11 +29,12 @@ def refuse_conflict(
     Raises
     ------
     StoreError
-        If another delivery states the same day of export and codebook version, and other values for
-        the same record, or (both being full exports of one layout) other records.
+        If another delivery of the same day states other values for the same record, or (both being
+        full exports of one layout) other records. Inside one layout a higher version of the codebook
+        is a better reading and no contradiction.
     """
     for other in others:
-        if other.rank != new.rank:
+        if not _is_rival(new, other):
             continue
         differing = {name: _count(store, name, new, facts, other) for name in TABLES}
         total = sum(differing.values())
@@ -42,11 +43,17 @@ def refuse_conflict(
             raise StoreError(
                 f"{new.clinic}: delivery {new.delivery} ({new.source_name})",
                 f"delivery {other.delivery} ({other.source_name}) states the same day of export,"
-                f" {new.exported_on}, and codebook version {new.codebook_version},"
-                f" but {total} records differ ({where})",
+                f" {new.exported_on}, but {total} records differ ({where})",
                 "state the true exported_on of the later export; where one of the two was read"
                 " wrongly, correct its codebook and raise the codebook's version",
             )
+
+
+def _is_rival(new: Held, other: Held) -> bool:
+    """Say whether neither delivery is the later one; versions of other codebooks order nothing."""
+    if new.exported_on != other.exported_on:
+        return False
+    return new.layout != other.layout or new.codebook_version == other.codebook_version
 
 
 def _count(store: Store, name: str, new: Held, facts: dict[str, pl.DataFrame], other: Held) -> int:

@@ -92,7 +92,8 @@ def write_part(
         The part; it counts once a ledger entry names it.
     """
     buffer = BytesIO()
-    frame.write_parquet(buffer, compression="uncompressed")
+    # A part is read whole, since its hash is checked: statistics would only repeat pseudonyms in it.
+    frame.write_parquet(buffer, compression="uncompressed", statistics=False)
     content = buffer.getvalue()
     path = ""
     # A taken name is that of a stopped writer, or of one that stores the same delivery right now.

@@ -37,7 +37,11 @@ class Resolution:
 
 
 def split_replaced(deliveries: Iterable[Held]) -> tuple[tuple[Held, ...], tuple[Held, ...]]:
-    """Part the deliveries that count from those that a later full one has replaced.
+    """Part the deliveries that count from those that another one has replaced.
+
+    A full export replaces all of its layout that rank lower. The same file, read with a higher version
+    of its codebook, replaces the earlier reading of it: a record that was misread would else stay
+    beside the right one, under another key.
 
     Parameters
     ----------
@@ -51,15 +55,18 @@ def split_replaced(deliveries: Iterable[Held]) -> tuple[tuple[Held, ...], tuple[
     """
     ordered = sorted(deliveries, key=attrgetter("delivery"))
     ordered.sort(key=attrgetter("rank"), reverse=True)  # equal ranks keep their order
-    # The first full delivery of a layout in this order is the highest.
-    highest: dict[tuple[str, str], Held] = {}
+    # The first full delivery of a layout, and the first reading of a file, are the highest.
+    full: dict[tuple[str, str], Held] = {}
+    reading: dict[tuple[tuple[str, str], str], Held] = {}
     for held in ordered:
+        reading.setdefault((held.layout, held.source_sha256), held)
         if held.kind == "full":
-            highest.setdefault(held.layout, held)
+            full.setdefault(held.layout, held)
     replaced = {
         held.delivery
         for held in ordered
-        if held.layout in highest and held.rank < highest[held.layout].rank
+        if held.rank < full.get(held.layout, held).rank
+        or held.rank < reading[held.layout, held.source_sha256].rank
     }
     return (
         tuple(held for held in ordered if held.delivery not in replaced),

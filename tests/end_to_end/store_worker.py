@@ -56,12 +56,26 @@ def read(root, until):
         seen = len(entries)
 
 
+def look(root, until):
+    """Look again and again while a patient is withdrawn: every table has all of her or nothing."""
+    store, seen = open_store(Path(root)), 0
+    while seen < until:
+        snapshot = take_snapshot(store)
+        assert snapshot.number >= seen
+        people = [set(snapshot.tables[name]["patient"]) for name in ("visit", "treatment")]
+        assert people[0] == people[1] == set(snapshot.tables["range_test"]["patient"])
+        assert snapshot.tables["range_test"].height == 2 * snapshot.tables["treatment"].height
+        seen = snapshot.number
+
+
 if __name__ == "__main__":
     what, root, *rest = sys.argv[1:]
     if what == "write":
         write(root, rest)
     elif what == "read":
         read(root, int(rest[0]))
+    elif what == "look":
+        look(root, int(rest[0]))
     elif what == "killed":
         die_before(int(rest[0]))
         write(root, rest[1:])

@@ -59,6 +59,39 @@ def test_two_writers_and_a_reader_at_once(store, deliver, tmp_path):
     assert verify_store(store) == ()
 
 
+def test_two_writers_of_the_same_deliveries_store_each_once(store, deliver, tmp_path):
+    deliveries = [pickled(deliver, tmp_path, number) for number in range(1, 9)]
+    processes = [start("write", store.root, *deliveries) for _ in range(2)]
+    for process in processes:
+        code, error = ended(process)
+        assert code == 0, error
+    entries = read_ledger(store)
+    assert len({entry.content["delivery"] for entry in entries}) == len(entries) == 8
+    assert verify_store(store) == ()
+    assert take_snapshot(store).tables["range_test"].height == 16
+
+
+def test_a_withdrawal_beside_a_writer_and_a_reader(store, deliver, tmp_path):
+    """The patient leaves between two deliveries of others; what is still to come has her too."""
+    deliveries = [
+        pickled(deliver, tmp_path, number, id="A1" if number % 2 else "B2")
+        for number in range(1, 13)
+    ]
+    commit_delivery(store, pickle.loads(Path(deliveries[0]).read_bytes()), KEY, NOW)
+    writer = start("write", store.root, *deliveries[1:])
+    looking = start("look", store.root, len(deliveries) + 1)
+    withdraw_patient(store, KEY, "harbour", A1, NOW)
+    for process in (writer, looking):
+        code, error = ended(process)
+        assert code == 0, error
+    snapshot = take_snapshot(store)
+    assert snapshot.tables["range_test"].height == 12  # six visits of the other patient, two each
+    assert snapshot.account["harbour"]["range_test"]["withdrawn"] == 12
+    assert verify_store(store) == ()
+    for file in store.root.rglob("*"):
+        assert not file.is_file() or A1.encode() not in file.read_bytes(), file
+
+
 def test_a_writer_killed_at_any_step_leaves_nothing_half_done(store, deliver, tmp_path):
     first, second = (pickled(deliver, tmp_path, number) for number in (1, 2))
     commit_delivery(store, pickle.loads(Path(first).read_bytes()), KEY, NOW)
@@ -99,6 +132,7 @@ def test_a_withdrawal_killed_at_any_step_can_be_completed(store, deliver, tmp_pa
         assert take_snapshot(after).tables["range_test"].height in {2, 4}
         withdraw_patient(after, KEY, "harbour", A1, NOW)
         assert take_snapshot(after).tables["range_test"].height == 2
+        assert verify_store(after) == ()
         for file in after.root.rglob("*"):
             if file.is_file():
                 assert A1.encode() not in file.read_bytes(), (step, file)

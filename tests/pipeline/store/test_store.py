@@ -1,5 +1,6 @@
 """The store's promises: wholly or not at all, once, in the order of truth, and nothing lost."""
 
+import copy
 import hashlib
 import hmac
 import json
@@ -23,7 +24,7 @@ from pipeline.store.snapshot import take_snapshot
 from pipeline.store.verification import verify_store
 from pipeline.store.withdrawal import withdraw_patient
 from schemas.errors import SettingsError, StoreError
-from tests.conftest import KEY, bout_row, long_csv, range_row
+from tests.conftest import KEY, LONG, bout_row, long_csv, range_row
 
 NOW = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
 A1 = pseudonym(KEY, "patient", "harbour", "A1")
@@ -178,12 +179,36 @@ def test_equal_days_with_different_values_are_refused_in_either_order(store, del
     assert tree(store) == before
 
 
+@pytest.mark.parametrize("versions", [(1, 2), (2, 1)])
+def test_two_layouts_of_one_day_may_not_contradict_each_other(store, deliver, versions):
+    commit(store, deliver(long_csv(range_row(1, "25")), codebook="one", version=versions[0]))
+    with pytest.raises(StoreError, match="records differ"):
+        commit(store, deliver(long_csv(range_row(1, "26")), codebook="two", version=versions[1]))
+    commit(
+        store,
+        deliver(
+            long_csv(range_row(1, "25"), range_row(3, "30")), codebook="two", version=versions[1]
+        ),
+    )
+    assert angles(take_snapshot(store)) == [2500, 3000]
+
+
 def test_a_corrected_codebook_reads_the_same_export_again(store, deliver):
     commit(store, deliver(visit("25")))
     receipt = commit(store, deliver(visit("25"), version=2))
     assert receipt.is_new
     counts = take_snapshot(store).account["harbour"]["range_test"]
-    assert (counts["accepted"], counts["read"]) == (2, 4)
+    assert (counts["accepted"], counts["superseded"], counts["read"]) == (2, 2, 4)
+
+
+def test_what_a_wrong_codebook_misread_does_not_stay_beside_the_right_reading(store, deliver):
+    """The test definition is part of a record's key: a misread one would be a record of its own."""
+    columns = copy.deepcopy(LONG["columns"])
+    columns["test"]["codes"]["IR"] = "hip_internal_rotation_prone_passive"
+    commit(store, deliver(visit("25"), columns=columns))
+    commit(store, deliver(visit("25"), version=2))
+    found = take_snapshot(store).tables["range_test"]["definition"].unique().to_list()
+    assert found == ["hip_internal_rotation_supine90_passive"]
 
 
 def test_withdrawing_leaves_no_byte_and_no_fact_is_lost(store, deliver):
