@@ -221,6 +221,11 @@ def test_any_flipped_byte_of_any_entry_is_found(store, deliver):
             flipped[place] ^= 1 << place % 8
             with pytest.raises(StoreError):
                 parse_entry(store, bytes(flipped), entry.number, entry.previous)
+        for same in (content + b"\n", content.replace(b": ", b":\t", 1), content.strip()):
+            with pytest.raises(StoreError):  # it says the same, but it is not what was written
+                parse_entry(store, same, entry.number, entry.previous)
+        with pytest.raises(StoreError, match="does not follow"):
+            parse_entry(store, content, entry.number, "f" * 64)
 
 
 def test_an_entry_out_of_its_place_is_found(store, deliver):
@@ -275,3 +280,13 @@ def test_a_withdrawal_leaves_other_rows_as_they_were(store, deliver):
         assert facts.equals(before[name].filter(pl.col("patient") != A1))
     (raw,) = store.folder.rglob("raw/**/*.parquet")
     assert pl.read_parquet(raw).equals(raw_before.filter(pl.col("id") != A1))
+
+
+def test_a_search_of_the_bytes_would_find_a_patient_who_is_there(store, deliver):
+    """Without this, finding nothing after a withdrawal would prove nothing."""
+    people = [f"P{number}" for number in range(200)]
+    commit(store, deliver(long_csv(*(range_row(1, "25", id=who) for who in people))))
+    names = [pseudonym(KEY, "patient", "harbour", who).encode() for who in people]
+    for path in store.folder.rglob("*.parquet"):
+        content = path.read_bytes()
+        assert all(name in content for name in names), path

@@ -147,6 +147,10 @@ def test_minus_zero_is_zero(store, deliver, tmp_path):
     ("spoil", "told"),
     [
         (lambda facts: pl.concat([facts, facts]), "a key occurs twice"),
+        (
+            lambda facts: pl.concat([facts, facts.with_columns(pl.col("angle_hundredth_deg") + 1)]),
+            "a key occurs twice",
+        ),
         (lambda facts: facts.with_columns(clinic=pl.lit("mill")), "rows of another clinic"),
         (lambda facts: facts.with_columns(event=pl.lit("1")), "other types"),
         (lambda facts: facts.clear(), "0 rows, account"),
