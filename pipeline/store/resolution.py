@@ -1,7 +1,8 @@
 """The order of truth: which of several statements about one record is current.
 
-A later stated export wins a key, and a full export replaces all earlier ones of its layout. Nothing
-here knows in which order the deliveries arrived.
+A later stated export wins a key, and a full export replaces all earlier ones of its layout. For what
+exports repeat (patient, episode, visit) each value is won for itself, since "not recorded" in one layout
+says nothing against another that has it. Nothing here knows in which order the deliveries arrived.
 """
 
 from collections.abc import Iterable, Sequence
@@ -12,6 +13,7 @@ import polars as pl
 
 from pipeline.store.holding import Held
 from schemas.table import Table
+from schemas.vocabulary import NOT_RECORDED
 
 _OTHER = "_other"
 _ROW = "_row"
@@ -95,6 +97,8 @@ def resolve_table(table: Table, frames: Sequence[pl.DataFrame]) -> Resolution:
     rows = pl.concat(frames).with_row_index(_ROW)
     chosen = rows.unique(key, keep="first", maintain_order=True)
     others = rows.join(chosen.select(_ROW), on=_ROW, how="anti")
+    if table.repeats:
+        chosen = _with_known_values(table, chosen, rows)
     current = chosen.drop(_ROW).sort(key)
     n_superseded = count_differing(table, others.drop(_ROW), current) if others.height else 0
     return Resolution(current, others.height - n_superseded, n_superseded)
@@ -115,12 +119,37 @@ def count_differing(table: Table, some: pl.DataFrame, others: pl.DataFrame) -> i
     Returns
     -------
     int
-        Number of rows of ``some`` that ``others`` contradicts; a missing value differs from a stated
-        one.
+        Number of rows of ``some`` that ``others`` contradicts. A missing value differs from a stated
+        one, but not in what exports repeat.
     """
     names = list(table.key) + list(table.values)
     pairs = some.select(names).join(
         others.select(names), on=list(table.key), how="inner", suffix=_OTHER, nulls_equal=True
     )
-    differs = [pl.col(value).ne_missing(pl.col(value + _OTHER)) for value in table.values]
+    differs = [_contradicts(table, value) for value in table.values]
     return pairs.filter(pl.any_horizontal(differs)).height
+
+
+def _contradicts(table: Table, value: str) -> pl.Expr:
+    one, other = pl.col(value), pl.col(value + _OTHER)
+    if not table.repeats:
+        return one.ne_missing(other)
+    known = _is_known(table, value, one) & _is_known(table, value, other)
+    return known & (one != other).fill_null(value=False)
+
+
+def _is_known(table: Table, value: str, column: pl.Expr) -> pl.Expr:
+    known = column.is_not_null()
+    return known & (column != NOT_RECORDED) if value in table.coded else known
+
+
+def _with_known_values(table: Table, chosen: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Fill what the current row lacks with what the highest other row says."""
+    key = list(table.key)
+    known = rows.group_by(key, maintain_order=True).agg(
+        pl.col(value).filter(_is_known(table, value, pl.col(value))).first().alias(value + _OTHER)
+        for value in table.values
+    )
+    joined = chosen.join(known, on=key, how="left", maintain_order="left")
+    filled = [pl.coalesce(value + _OTHER, value).alias(value) for value in table.values]
+    return joined.with_columns(filled).select(chosen.columns)

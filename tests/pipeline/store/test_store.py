@@ -193,6 +193,36 @@ def test_two_layouts_of_one_day_may_not_contradict_each_other(store, deliver, ve
     assert angles(take_snapshot(store)) == [2500, 3000]
 
 
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_what_one_layout_lacks_another_may_have(store, deliver, order):
+    """A file of patients and a file of tests, exported on one day: the second knows no sex."""
+    people = deliver(long_csv(range_row(1, "25", sex="F", age="61")), codebook="people")
+    tests = deliver(long_csv(range_row(1, "25"), range_row(3, "30")), codebook="tests")
+    for place in order:
+        commit(store, (people, tests)[place])
+    snapshot = take_snapshot(store)
+    (patient,) = snapshot.tables["patient"].to_dicts()
+    assert (patient["sex"], patient["age_years"]) == ("female", 61)
+    counts = snapshot.account["harbour"]["patient"]
+    assert (counts["read"], counts["accepted"], counts["duplicate"], counts["superseded"]) == (
+        2,
+        1,
+        1,
+        0,
+    )
+
+
+def test_a_later_value_wins_and_a_later_blank_does_not_erase(store, deliver):
+    for day, cells in ((1, {"sex": "F", "age": "60"}), (2, {"sex": "M"}), (3, {"age": "61"})):
+        terms = {"kind": "increment", "exported_on": f"2026-06-0{day}"}
+        commit(store, deliver(long_csv(range_row(1, "25", **cells)), delivery=terms))
+    snapshot = take_snapshot(store)
+    (patient,) = snapshot.tables["patient"].to_dicts()
+    assert (patient["sex"], patient["age_years"]) == ("male", 61)
+    counts = snapshot.account["harbour"]["patient"]
+    assert (counts["accepted"], counts["duplicate"], counts["superseded"]) == (1, 1, 1)
+
+
 def test_a_corrected_codebook_reads_the_same_export_again(store, deliver):
     commit(store, deliver(visit("25")))
     receipt = commit(store, deliver(visit("25"), version=2))
