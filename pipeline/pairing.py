@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.cohort import PATIENT, PLACE, VISIT, Cohort
 from pipeline.exposure import ATTRIBUTES, exposure_of_bouts
+from pipeline.query import connect
 from schemas.plan import PairKind
 from schemas.reason import NoPair
 
@@ -18,6 +19,26 @@ TEST = [*PLACE, "definition", "instrument"]
 """One test of one place: what a pair has to share."""
 
 _COURSE = [*PATIENT, "joint", "side", "definition", "instrument", "episode"]
+_BETWEEN = """
+    SELECT ends.*, bouts.* EXCLUDE (clinic, patient, visit, joint, side, event)
+    FROM ends
+    JOIN visits
+      ON visits.clinic = ends.clinic
+     AND visits.patient = ends.patient
+     AND visits.episode IS NOT DISTINCT FROM ends.episode
+    JOIN bouts
+      ON bouts.clinic = ends.clinic
+     AND bouts.patient = ends.patient
+     AND bouts.visit = visits.visit
+     AND bouts.joint = ends.joint
+     AND bouts.side = ends.side
+    WHERE (visits.visit_number, bouts.event) > (ends.visit_number, ends.event)
+      AND (visits.visit_number, bouts.event) < (ends.visit_number_after, ends.event_after)
+    ORDER BY ends.clinic, ends.patient, ends.joint, ends.side, ends.definition, ends.instrument,
+             ends.episode, visits.visit_number, bouts.event
+"""
+"""Bouts of an episode between its first and its last test: a join on order, not on equality."""
+
 _READING = ["angle_hundredth_deg", "pain_0_10", "end_feel", "event"]
 
 
@@ -209,18 +230,11 @@ def _course(cohort: Cohort, tests: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataF
 
 
 def _bouts_between(pairs: pl.DataFrame, cohort: Cohort, visits: pl.DataFrame) -> pl.DataFrame:
-    bouts = cohort.bouts.join(visits, on=VISIT, how="left").rename({"event": "bout_event"})
+    """Give the bouts after the first test and before the last, in their order."""
     ends = pairs.select(*_COURSE, "event", "event_after", "visit_number", "visit_number_after")
-    on = [*PATIENT, "joint", "side", "episode"]
-    both = ends.join(bouts.rename({"visit_number": "bout_visit"}), on=on, nulls_equal=True)
-    after_first = (pl.col("bout_visit") > pl.col("visit_number")) | (
-        (pl.col("bout_visit") == pl.col("visit_number")) & (pl.col("bout_event") > pl.col("event"))
-    )
-    before_last = (pl.col("bout_visit") < pl.col("visit_number_after")) | (
-        (pl.col("bout_visit") == pl.col("visit_number_after"))
-        & (pl.col("bout_event") < pl.col("event_after"))
-    )
-    return both.filter(after_first & before_last).sort([*_COURSE, "bout_visit", "bout_event"])
+    with connect(ends=ends, bouts=cohort.bouts, visits=visits) as db:
+        found: pl.DataFrame = db.sql(_BETWEEN).pl()
+        return found
 
 
 def _unmatched_course(
