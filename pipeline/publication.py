@@ -23,7 +23,7 @@ from schemas.errors import StoreError
 
 MANIFEST = "manifest.json"
 _HIDDEN = ".new-"
-_SOURCES = (".py", ".yaml", ".html", ".css", ".txt")
+_COMPILED = "__pycache__"
 _CODE = ("schemas", "pipeline", "reports", "flows")
 
 
@@ -294,7 +294,7 @@ def package_versions() -> dict[str, str]:
 def _source_files(package: str) -> Iterable[tuple[str, bytes]]:
     root = Path(str(files(package)))
     for path in root.rglob("*"):
-        if path.is_file() and path.suffix in _SOURCES:
+        if path.is_file() and _COMPILED not in path.parts:
             yield f"{package}/{path.relative_to(root).as_posix()}", path.read_bytes()
 
 

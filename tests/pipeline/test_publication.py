@@ -1,7 +1,9 @@
 """Publishing: a version is there wholly or not at all, once, and never changes."""
 
 import json
+import subprocess
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -115,3 +117,16 @@ def test_the_front_page_and_the_pointer_are_replaced(tmp_path):
 def test_the_code_hash_is_stable():
     assert hash_code() == hash_code()
     assert len(hash_code()) == 64
+
+
+def test_every_file_of_the_program_is_in_the_code_hash():
+    """Templates and code lists decide what a report says as much as code does."""
+    from pipeline.publication import _CODE, _source_files
+
+    root = Path(__file__).resolve().parents[2]
+    tracked = subprocess.run(
+        ["git", "ls-files", *_CODE], check=True, cwd=root, capture_output=True, text=True
+    )
+    hashed = {name for package in _CODE for name, _ in _source_files(package)}
+    assert set(tracked.stdout.split()) <= hashed
+    assert not [name for name in hashed if name.endswith(".pyc")]
