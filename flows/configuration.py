@@ -1,5 +1,6 @@
 """Read codebooks, plans and settings from YAML, with errors that name file, line and remedy."""
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -106,7 +107,7 @@ def _parse(text: str, path: Path, model: type[Model], error: type[ArcgainError])
     try:
         return model.model_validate(_plain(content))
     except ValidationError as problems:
-        raise _explained(problems, content, path, error) from None
+        raise _explained(problems, content, path, model, error) from None
 
 
 def _plain(node: Any) -> Any:  # noqa: ANN401 - whatever YAML holds
@@ -122,10 +123,11 @@ def _explained(
     problems: ValidationError,
     content: Any,  # noqa: ANN401 - whatever YAML holds
     path: Path,
+    model: type[BaseModel],
     error: type[ArcgainError],
 ) -> ArcgainError:
     found = problems.errors(include_url=False)
-    lines = [_one(detail, content) for detail in found[:_MOST_SHOWN]]
+    lines = [_one(detail, content, model.model_fields) for detail in found[:_MOST_SHOWN]]
     more = f"; and {len(found) - _MOST_SHOWN} more" if len(found) > _MOST_SHOWN else ""
     first = _line(content, found[0]["loc"])
     return error(
@@ -135,21 +137,16 @@ def _explained(
     )
 
 
-def _one(detail: Any, content: Any) -> str:  # noqa: ANN401 - pydantic's own structure
+def _one(detail: Any, content: Any, settings: Iterable[str]) -> str:  # noqa: ANN401 - pydantic's own
     where = ".".join(str(step) for step in detail["loc"])
     line = _line(content, detail["loc"])
     place = f"{where} (line {line})" if where and line else where
     if detail["type"] == "extra_forbidden":
-        known = _KNOWN.get(len(detail["loc"]), ())
+        known = settings if len(detail["loc"]) == 1 else ()
         hint = nearest_names(str(detail["loc"][-1]), known) if known else "no such setting"
         return f"{place} is not a setting; {hint}"
     message = str(detail["msg"]).removeprefix("Value error, ")
     return f"{place}: {message}" if place else message
-
-
-_KNOWN: dict[int, tuple[str, ...]] = {
-    1: (*Codebook.model_fields, *Plan.model_fields, *Settings.model_fields),
-}
 
 
 def _line(content: Any, location: tuple[str | int, ...]) -> int | None:  # noqa: ANN401

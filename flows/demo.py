@@ -11,7 +11,7 @@ from flows.runner import PREFECT_FOLDER
 from flows.workspace import create_workspace
 from schemas.errors import ArcgainError, SettingsError
 from synthetic_data.export import write_exports
-from synthetic_data.network import make_network
+from synthetic_data.network import NETWORK_NAME, make_network
 from synthetic_data.open_data.folder import open_data_folder
 from synthetic_data.plan.folder import plan_folder
 
@@ -34,7 +34,7 @@ def run_demo(folder: Path) -> list[Published | ArcgainError]:
         The two reports, or what was refused on the way.
     """
     _clear(folder)
-    create_workspace(folder, "Lowmoor Network (invented)")
+    create_workspace(folder, f"{NETWORK_NAME} (invented)")
     (folder / _MARK).touch()
     requests = _requests(folder)
     taken = ingest_flow(folder, requests)

@@ -79,7 +79,7 @@ def publish(workspace: Path, plan_path: Path) -> Published:
     inputs = _inputs(snapshot, plan, text)
     known = find_version(place.published, inputs)
     if known is not None:
-        _record(place, known, snapshot, _finding_of(place, known))
+        _record(place, known, snapshot, "")
         return Published(
             plan.report, known.identifier, known.folder / "index.html", is_new=False, findings=()
         )
@@ -151,11 +151,6 @@ def _events(place: Workspace) -> list[dict[str, Any]]:
         for entry in read_ledger(place.store)
         if entry.event == "published"
     ]
-
-
-def _finding_of(place: Workspace, version: Version) -> str:
-    own = [e for e in _events(place) if e["identifier"] == version.identifier]
-    return str(own[-1]["finding"]) if own else ""
 
 
 def _record(place: Workspace, version: Version, snapshot: Snapshot, finding: str) -> None:

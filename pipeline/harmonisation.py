@@ -19,8 +19,8 @@ from pipeline.notation.grade import read_grade
 from pipeline.notation.number import read_whole
 from pipeline.notation.pain import read_pain
 from pipeline.screening import mask
-from schemas.codebook import Codebook, Column, DelimitedFile
-from schemas.field import BOOLEAN_FIELDS, NOTATION_COLUMNS, list_of
+from schemas.codebook import Codebook, Column
+from schemas.field import BOOLEAN_FIELDS, NOTATION_COLUMNS, ROW_KIND, list_of
 from schemas.reason import Quarantine
 from schemas.table import TABLES
 from schemas.vocabulary import NOT_RECORDED, code_list
@@ -77,18 +77,16 @@ def harmonise(frame: pl.DataFrame, codebook: Codebook) -> dict[str, HarmonisedCo
     dict of str to HarmonisedColumn
         By header.
     """
-    wanted = {h: column for h, column in codebook.columns.items() if column.field != "row_kind"}
+    wanted = [h for h, column in codebook.columns.items() if column.field != ROW_KIND]
     with ThreadPoolExecutor(max_workers=WORKERS) as pool:  # polars lets other threads run meanwhile
         found = pool.map(
-            lambda header: harmonise_column(frame[header], header, wanted[header], codebook.file),
+            lambda header: harmonise_column(frame[header], header, codebook),
             wanted,
         )
         return dict(zip(wanted, found, strict=True))
 
 
-def harmonise_column(
-    texts: pl.Series, header: str, column: Column, file: DelimitedFile
-) -> HarmonisedColumn:
+def harmonise_column(texts: pl.Series, header: str, codebook: Codebook) -> HarmonisedColumn:
     """Decode one column.
 
     Parameters
@@ -97,19 +95,18 @@ def harmonise_column(
         The column as text.
     header : str
         Its header.
-    column : Column
-        What it holds.
-    file : DelimitedFile
-        Decimal mark and markers of missing values.
+    codebook : Codebook
+        What it holds, the decimal mark and the markers of missing values.
 
     Returns
     -------
     HarmonisedColumn
         Its canonical values and reasons.
     """
+    column = codebook.columns[header]
     names = canonical_columns(column.field)
-    decode = _decoder(column, file.decimal_mark)
-    missing = {"", *file.missing, *column.missing}
+    decode = _decoder(column, codebook.file.decimal_mark)
+    missing = codebook.missing_in(header)
     distinct = texts.unique()
     cells = [(None,) * len(names) if t.strip() in missing else decode(t.strip()) for t in distinct]
     table = _as_table(distinct, cells, names)

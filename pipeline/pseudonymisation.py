@@ -130,23 +130,16 @@ class _Worker:
     exported_on: date
     shared_clinicians: bool
 
-    def missing(self, header: str) -> set[str]:
-        return {"", *self.codebook.file.missing, *self.codebook.columns[header].missing}
-
     def by_value(self, frame: pl.DataFrame, header: str, kind: str) -> pl.Series:
-        scope = "" if kind == "clinician" and self.shared_clinicians else self.codebook.clinic
-        missing = self.missing(header)
+        missing = self.codebook.missing_in(header)
         values = frame[header].unique().to_list()
-        new = [
-            "" if v.strip() in missing else pseudonym(self.key, kind, scope, v.strip())
-            for v in values
-        ]
+        new = ["" if v.strip() in missing else self.number_of(kind, v.strip()) for v in values]
         return frame[header].replace_strict(values, new, return_dtype=pl.String)
 
     def within_patient(
         self, frame: pl.DataFrame, patient: str, header: str, kind: str
     ) -> pl.DataFrame:
-        missing = self.missing(header)
+        missing = self.codebook.missing_in(header)
         pairs = frame.select(patient, header).unique()
         new = [
             "" if not p or v.strip() in missing else self.part_of(kind, p, v.strip())
@@ -165,7 +158,7 @@ class _Worker:
 
     def _day(self, header: str, text: str) -> tuple[int, str] | str:
         """Read a date once per distinct text: its ordinal and period, or why there is none."""
-        if text.strip() in self.missing(header):
+        if text.strip() in self.codebook.missing_in(header):
             return ""
         column = self.codebook.columns[header]
         found = read_date(text, date_format=str(column.date_format), latest=self.exported_on)
@@ -217,8 +210,13 @@ class _Worker:
 
     def part_of(self, kind: str, patient: str, text: str) -> str:
         if kind == "clinician":
-            return pseudonym(self.key, kind, self.codebook.clinic, text)
+            return self.number_of(kind, text)
         return pseudonym(self.key, kind, self.codebook.clinic, patient, text)
+
+    def number_of(self, kind: str, text: str) -> str:
+        """Give the pseudonym of a person; clinicians may be numbered across the network."""
+        is_shared = kind == "clinician" and self.shared_clinicians
+        return pseudonym(self.key, kind, "" if is_shared else self.codebook.clinic, text)
 
     @staticmethod
     def _mapped(

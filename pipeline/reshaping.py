@@ -14,6 +14,7 @@ from pipeline.harmonisation import HarmonisedColumn, canonical_columns, decode_c
 from pipeline.notation.angle import from_straight_180
 from pipeline.pseudonymisation import SINGLE_EPISODE, key_column
 from pipeline.reading.delimited import RECORD
+from pipeline.recorded import is_recorded
 from pipeline.screening import mask
 from schemas.codebook import Codebook, Record
 from schemas.reason import Quarantine
@@ -167,7 +168,7 @@ def _filled(record: Record, codebook: Codebook) -> pl.Expr:
         return pl.lit(value=True)
     filled = pl.lit(value=False)
     for header in record.where_filled:
-        missing = ["", *codebook.file.missing, *codebook.columns[header].missing]
+        missing = sorted(codebook.missing_in(header))
         filled = filled | ~pl.col(header).str.strip_chars().is_in(missing)
     return filled
 
@@ -311,9 +312,7 @@ def _filled_over(name: str, table: Table) -> pl.Expr:
     """Give a row that lacks a value the one that all other rows of its key agree on."""
     key = list(table.key)
     found = pl.col(name)
-    known = found.is_not_null()
-    if name in table.coded:
-        known &= found != NOT_RECORDED
+    known = is_recorded(table, name, found)
     readable = pl.col("reason").is_null()
     values = pl.when(known & readable).then(found)
     one = values.drop_nulls().n_unique().over(key) == 1

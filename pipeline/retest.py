@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.cohort import PATIENT, PLACE, Cohort
+from pipeline.cohort import PLACE, Cohort
 from pipeline.pairing import TEST, Pairs
 from schemas.reason import NoPair
 from schemas.vocabulary import NOT_RECORDED
@@ -124,24 +124,4 @@ def _reason() -> pl.Expr:
         .when(pl.col("n_missed") > 0)
         .then("missed_reason")
         .otherwise(pl.lit(str(NoPair.DETAIL_MISSING)))
-    )
-
-
-def count_by_status(records: RetestRecords) -> pl.DataFrame:
-    """Count records and patients by clinic and status.
-
-    Parameters
-    ----------
-    records : RetestRecords
-        Records of treated sides.
-
-    Returns
-    -------
-    polars.DataFrame
-        ``clinic``, ``status``, ``n`` and ``n_patients``, sorted.
-    """
-    return (
-        records.frame.group_by("clinic", "status")
-        .agg(pl.len().alias("n"), pl.struct(PATIENT).n_unique().alias("n_patients"))
-        .sort("clinic", "status")
     )

@@ -14,11 +14,8 @@ from schemas.field import IDENTIFIER_FIELDS
 from schemas.reason import Quarantine
 from schemas.table import QUARANTINE, SOURCE_ROW, TABLES, Table, empty
 
-COUNTS = ("read", "accepted", "quarantined", "duplicate", "out_of_scope")
-"""What is counted for every table; the first is the sum of the others."""
-
 Account = dict[str, dict[str, int]]
-"""Counts by table."""
+"""Counts by table; ``read`` is the sum of the others."""
 
 _COLUMN_OF = {
     "range_test": "angle_hundredth_deg",

@@ -259,6 +259,21 @@ class Codebook(_Part):
         held = any(column.field == "visit" for column in self.columns.values())
         return held or "visit" in record.set or "visit" in record.take
 
+    def missing_in(self, header: str) -> frozenset[str]:
+        """Say which values of a column mean "not recorded".
+
+        Parameters
+        ----------
+        header : str
+            Header of a declared column.
+
+        Returns
+        -------
+        frozenset of str
+            The empty cell, the file's markers and the column's own.
+        """
+        return frozenset({"", *self.file.missing, *self.columns[header].missing})
+
     def sources(self, record: Record, number: int = 0) -> dict[str, str]:
         """Say which column each field of a record is taken from.
 

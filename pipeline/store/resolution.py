@@ -11,9 +11,9 @@ from operator import attrgetter
 
 import polars as pl
 
+from pipeline.recorded import is_recorded
 from pipeline.store.holding import Held
 from schemas.table import Table
-from schemas.vocabulary import NOT_RECORDED
 
 _OTHER = "_other"
 _ROW = "_row"
@@ -134,20 +134,15 @@ def _contradicts(table: Table, value: str) -> pl.Expr:
     one, other = pl.col(value), pl.col(value + _OTHER)
     if not table.repeats:
         return one.ne_missing(other)
-    known = _is_known(table, value, one) & _is_known(table, value, other)
+    known = is_recorded(table, value, one) & is_recorded(table, value, other)
     return known & (one != other).fill_null(value=False)
-
-
-def _is_known(table: Table, value: str, column: pl.Expr) -> pl.Expr:
-    known = column.is_not_null()
-    return known & (column != NOT_RECORDED) if value in table.coded else known
 
 
 def _with_known_values(table: Table, chosen: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     """Fill what the current row lacks with what the highest other row says."""
     key = list(table.key)
     known = rows.group_by(key, maintain_order=True).agg(
-        pl.col(value).filter(_is_known(table, value, pl.col(value))).first().alias(value + _OTHER)
+        pl.col(value).filter(is_recorded(table, value, pl.col(value))).first().alias(value + _OTHER)
         for value in table.values
     )
     joined = chosen.join(known, on=key, how="left", maintain_order="left")

@@ -130,6 +130,26 @@ def test_ages_over_89_are_one_class(deliver):
     assert delivery.tables["patient"]["age_years"].to_list() == [90]
 
 
+def test_a_clinician_has_one_pseudonym_however_the_codebook_says_who(deliver):
+    shared = Settings(shared_clinician_numbers=True)
+    by_column = deliver(long_csv(range_row(1, "25", who="T1")), settings=shared)
+    records = [
+        r | ({"set": {"clinician": "T1"}} if r["table"] == "visit" else {}) for r in LONG["records"]
+    ]
+    columns = {h: c for h, c in LONG["columns"].items() if h != "who"}
+    ignore = LONG["ignore"] | {"who": "always the same"}
+    by_constant = deliver(
+        long_csv(range_row(1, "25")),
+        settings=shared,
+        records=records,
+        columns=columns,
+        ignore=ignore,
+        clinic="mill",
+    )
+    found = [d.tables["visit"]["clinician"].to_list() for d in (by_column, by_constant)]
+    assert found[0] == found[1] == [pseudonym(KEY, "clinician", "", "T1")]
+
+
 def test_raw_keeps_no_great_age_and_no_sentence(deliver):
     text = long_csv(
         range_row(1, "25", age="97", feel="SENTENCE"), range_row(3, "NUMBER", feel="soft")
