@@ -1,6 +1,6 @@
 """What a question compares: its levels in order, its contrasts and the finer cells, with words."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -15,6 +15,17 @@ BIAS_LABELS = {
     "not_recorded": "bias not recorded",
 }
 PURPOSE_LABELS = {"pain": "grades I–II, for pain", "range": "grades III–IV, for range"}
+
+SIDES: dict[str, tuple[str, ...]] = {
+    "congruent bias": ("congruent_held", "congruent_combined"),
+    "congruent bias combined": ("congruent_combined",),
+    "congruent bias held": ("congruent_held",),
+    "opposed bias": ("opposed",),
+    "no bias": ("neutral",),
+    "grades III–IV": ("range",),
+    "grades I–II": ("pain",),
+}
+"""Levels behind a side of a contrast whose words are not those of one level."""
 
 
 @dataclass(frozen=True)
@@ -197,23 +208,26 @@ def _bias_contrasts(
     analysis: Analysis, labels: dict[str, str], present: tuple[str, ...]
 ) -> list[ContrastPlan]:
     del analysis, labels
-    congruent = tuple(code for code in ("congruent_held", "congruent_combined") if code in present)
-    neutral = ("neutral",)
+    congruent = tuple(code for code in SIDES["congruent bias"] if code in present)
     return [
-        ContrastPlan("congruent-neutral", congruent or ("congruent_held",), neutral, "congruent bias", "no bias"),
-        ContrastPlan(
-            "combined-held", ("congruent_combined",), ("congruent_held",), "congruent bias combined",
-            "congruent bias held",
+        replace(
+            _of_sides("congruent-neutral", "congruent bias", "no bias"),
+            first=congruent or SIDES["congruent bias held"],
         ),
-        ContrastPlan("opposed-neutral", ("opposed",), neutral, "opposed bias", "no bias"),
-    ]  # fmt: skip
+        _of_sides("combined-held", "congruent bias combined", "congruent bias held"),
+        _of_sides("opposed-neutral", "opposed bias", "no bias"),
+    ]
 
 
 def _grade_contrasts(
     analysis: Analysis, labels: dict[str, str], present: tuple[str, ...]
 ) -> list[ContrastPlan]:
     del analysis, labels, present
-    return [ContrastPlan("range-pain", ("range",), ("pain",), "grades III–IV", "grades I–II")]
+    return [_of_sides("range-pain", "grades III–IV", "grades I–II")]
+
+
+def _of_sides(name: str, first: str, second: str) -> ContrastPlan:
+    return ContrastPlan(name, SIDES[first], SIDES[second], first, second)
 
 
 _CONTRASTS = {

@@ -11,6 +11,7 @@ from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
 from pipeline.cell import WITHHELD, Cell
+from pipeline.compared import SIDES
 from pipeline.published_sum import counted, sums_of
 from pipeline.summary import (
     Characteristic,
@@ -25,17 +26,6 @@ from pipeline.summary import (
 from pipeline.suppression import Count, Sum, suppress
 
 Grid = tuple[tuple[Cell, ...], ...]
-
-_SIDES = {
-    "congruent bias": ("congruent_held", "congruent_combined"),
-    "congruent bias combined": ("congruent_combined",),
-    "congruent bias held": ("congruent_held",),
-    "opposed bias": ("opposed",),
-    "no bias": ("neutral",),
-    "grades III–IV": ("range",),
-    "grades I–II": ("pain",),
-}
-"""Levels behind a side of a contrast whose words are not those of one level."""
 
 
 def is_small(cell: Cell, smallest: int) -> bool:
@@ -151,7 +141,7 @@ def protect_summary(summary: Summary) -> Summary:
         The content that may be published.
     """
     smallest = summary.smallest_count
-    cells = {cell.name: cell for cell in cells_of(_parts(summary))}
+    cells = {cell.name: cell for cell in cells_of(summary)}
     small = frozenset(name for name, cell in cells.items() if is_small(cell, smallest))
     counts = tuple(count for cell in cells.values() if (count := counted(cell)))
     hidden = set(suppress(counts, sums_of(summary), smallest, small))
@@ -161,10 +151,6 @@ def protect_summary(summary: Summary) -> Summary:
         hidden = set(suppress(counts, sums_of(summary), smallest, frozenset(hidden | more)))
     safe: Summary = _rebuilt(summary, hidden)
     return safe
-
-
-def _parts(summary: Summary) -> tuple[object, ...]:
-    return tuple(getattr(summary, field.name) for field in fields(summary))
 
 
 def _patients_lost(flow: tuple[FlowStep, ...], hidden: set[str], smallest: int) -> set[str]:
@@ -219,7 +205,7 @@ def _levels_behind(result: ContrastResult, comparison: Comparison) -> set[int]:
     """Find a contrast's levels by label or code; words that fit none may stand for any of them."""
     found: set[int] = set()
     for side in (result.first, result.second):
-        codes = _SIDES.get(side, ())
+        codes = SIDES.get(side, ())
         behind = {
             place
             for place, level in enumerate(comparison.levels)
