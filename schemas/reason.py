@@ -10,12 +10,24 @@ from enum import StrEnum
 class Quarantine(StrEnum):
     """Why a fact that was read did not enter the canonical tables."""
 
+    ROW_TORN = "row_torn"
+    LINE_UNREADABLE = "line_unreadable"
     MISSING_KEY = "missing_key"
+    LOOK_UP_MISSING = "look_up_missing"
+    LOOK_UP_AMBIGUOUS = "look_up_ambiguous"
     MISSING_VALUE = "missing_value"
     UNKNOWN_CODE = "unknown_code"
+    FORMULA_WITHOUT_VALUE = "formula_without_value"
     NOT_A_NUMBER = "not_a_number"
     WORDS_INSTEAD_OF_NUMBER = "words_instead_of_number"
     CENSORED_OR_BANDED = "censored_or_banded"
+    COMPOSITE_UNREADABLE = "composite_unreadable"
+    ORDER_UNKNOWABLE = "order_unknowable"
+    SIGN_UNKNOWABLE = "sign_unknowable"
+    PERCENT_UNCLEAR = "percent_unclear"
+    NORM_DIFFERS = "norm_differs"
+    COMPONENT_UNDECLARED = "component_undeclared"
+    POSITION_DIFFERS = "position_differs"
     ANGLE_IMPOSSIBLE = "angle_impossible"
     PAIN_IMPOSSIBLE = "pain_impossible"
     AGE_IMPOSSIBLE = "age_impossible"
@@ -24,8 +36,10 @@ class Quarantine(StrEnum):
     DATE_IMPOSSIBLE = "date_impossible"
     GRADE_UNREADABLE = "grade_unreadable"
     GRADE_IMPOSSIBLE = "grade_impossible"
+    TWO_GRADES = "two_grades"
     DOSE_UNREADABLE = "dose_unreadable"
     DOSE_IMPOSSIBLE = "dose_impossible"
+    DOSE_TOTAL_ONLY = "dose_total_only"
     EVENT_IMPOSSIBLE = "event_impossible"
     SIDE_UNKNOWN = "side_unknown"
     CONFLICTING_VALUES = "conflicting_values"
@@ -82,9 +96,26 @@ class ReasonText:
 
 
 REASON_TEXT: dict[str, ReasonText] = {
+    Quarantine.ROW_TORN: ReasonText(
+        "a row with more or fewer cells than the header",
+        "Look for a line break or a separator inside a cell, put the cell in quotation marks, and "
+        "send the row again.",
+    ),
+    Quarantine.LINE_UNREADABLE: ReasonText(
+        "a line that is not a record",
+        "Write one complete record on each line, and send the line again.",
+    ),
     Quarantine.MISSING_KEY: ReasonText(
         "a key is missing (patient, visit, side, test or event)",
         "Fill in the cell that says whose or which record this is, and send the row again.",
+    ),
+    Quarantine.LOOK_UP_MISSING: ReasonText(
+        "the key of this row is not in the sheet or file that it points to",
+        "Add the row that is missing there, or correct the key here, and send both together.",
+    ),
+    Quarantine.LOOK_UP_AMBIGUOUS: ReasonText(
+        "the key of this row stands on several different rows of the sheet or file it points to",
+        "Keep one row for each key there, and send both together.",
     ),
     Quarantine.MISSING_VALUE: ReasonText(
         "the value is missing", "Fill in the value, or give the reason why it was not recorded."
@@ -92,6 +123,10 @@ REASON_TEXT: dict[str, ReasonText] = {
     Quarantine.UNKNOWN_CODE: ReasonText(
         "a code that the codebook does not declare",
         "Add the code to the codebook's list for that column, or correct it in the export.",
+    ),
+    Quarantine.FORMULA_WITHOUT_VALUE: ReasonText(
+        "a formula or an error instead of a value",
+        "Mend the formula, or replace it by its value, and send the file again.",
     ),
     Quarantine.NOT_A_NUMBER: ReasonText(
         "not a number", "Write the value as a number, with the decimal mark the codebook states."
@@ -103,6 +138,37 @@ REASON_TEXT: dict[str, ReasonText] = {
     Quarantine.CENSORED_OR_BANDED: ReasonText(
         "a limit or a band, not one value",
         "Record the measured number instead of a limit such as “>45” or a band such as “30-35”.",
+    ),
+    Quarantine.COMPOSITE_UNREADABLE: ReasonText(
+        "several values in one cell, not in the notation the codebook declares",
+        "Write the values in the declared order and with the declared separator, or use one column for "
+        "each; of a neutral-zero triplet one number is 0.",
+    ),
+    Quarantine.ORDER_UNKNOWABLE: ReasonText(
+        "several values in one cell whose order cannot be known",
+        "Declare the order of the values in the codebook; only a number that no extension reaches tells "
+        "flexion from extension, and rotations are never told apart by size.",
+    ),
+    Quarantine.SIGN_UNKNOWABLE: ReasonText(
+        "a lack of range with a minus sign",
+        "Write a lack of range with the minus sign or with the word, not with both; in a column "
+        "of lacks write no minus sign.",
+    ),
+    Quarantine.PERCENT_UNCLEAR: ReasonText(
+        "a number of 2 or less that may be a percentage or a share of 1",
+        "Write the percent sign in the cell, such as “80 %”.",
+    ),
+    Quarantine.NORM_DIFFERS: ReasonText(
+        "the norm is of another motion than the test",
+        "Name the norm of this motion in the codebook, or send the angle in degrees.",
+    ),
+    Quarantine.COMPONENT_UNDECLARED: ReasonText(
+        "the cell holds a motion that no record of the codebook takes",
+        "Add a record to the codebook for this motion, or leave it out of the cell.",
+    ),
+    Quarantine.POSITION_DIFFERS: ReasonText(
+        "the position in the cell is not that of the declared test",
+        "Check the position in brackets, or add a record to the codebook for the test in that position.",
     ),
     Quarantine.ANGLE_IMPOSSIBLE: ReasonText(
         "an angle outside what the joint can reach",
@@ -133,6 +199,11 @@ REASON_TEXT: dict[str, ReasonText] = {
         "a grade or modifier that its scale does not have",
         "Oscillatory grades run from I to V with modifiers on III and IV only; traction from I to III.",
     ),
+    Quarantine.TWO_GRADES: ReasonText(
+        "two grades in one cell",
+        "Write one grade for each bout, or say in the codebook which of two grades counts; a second grade "
+        "V after a slash is refused in any case, since it may mean “of five”.",
+    ),
     Quarantine.DOSE_UNREADABLE: ReasonText(
         "a dose that cannot be read",
         "Write the sets and the time of each, such as “2 x 45 s”, or use two columns.",
@@ -140,6 +211,10 @@ REASON_TEXT: dict[str, ReasonText] = {
     Quarantine.DOSE_IMPOSSIBLE: ReasonText(
         "sets or seconds outside 1 to 50 sets or 1 to 3600 seconds",
         "Check the number of sets, the seconds of each and their unit.",
+    ),
+    Quarantine.DOSE_TOTAL_ONLY: ReasonText(
+        "a total time without the number of sets",
+        "Write the sets and the time of each, or say in the codebook that a total counts as one set.",
     ),
     Quarantine.EVENT_IMPOSSIBLE: ReasonText(
         "an order that is not a whole number of 1 or more",

@@ -2,6 +2,7 @@
 
 import math
 from decimal import Decimal
+from types import SimpleNamespace
 
 import pint
 import pytest
@@ -29,6 +30,13 @@ from schemas.reason import Quarantine
         # 40 deg = 0.6981317007977318 rad (computed from 40 pi / 180).
         ("0.6981317007977318", "rad", ".", 4000),
         ("0,6981", "rad", ",", 4000),
+        # A degree has 60 minutes (SI brochure, 9th edition, table 8).
+        ("35°30'", "deg", ".", 3550),
+        ("-0° 30′", "deg", ".", -50),
+        ("35°20'", "deg", ".", 3533),
+        ("–10", "deg", ".", -1000),  # an en dash that a word processor put there
+        ("３５", "deg", ".", 3500),  # full-width digits are digits
+        ("\N{NO-BREAK SPACE}35\N{NO-BREAK SPACE}°", "deg", ".", 3500),
     ],
 )
 def test_an_angle_becomes_hundredths_of_a_degree(text, unit, mark, hundredths):
@@ -49,6 +57,17 @@ def test_an_angle_becomes_hundredths_of_a_degree(text, unit, mark, hundredths):
         ("35 rad", Quarantine.NOT_A_NUMBER),
         ("nan", Quarantine.WORDS_INSTEAD_OF_NUMBER),
         ("1e3", Quarantine.NOT_A_NUMBER),
+        ("35° 30", Quarantine.NOT_A_NUMBER),
+        ("35°61'", Quarantine.NOT_A_NUMBER),
+        ("3°5", Quarantine.NOT_A_NUMBER),
+        ("35²", Quarantine.NOT_A_NUMBER),
+        ("35½", Quarantine.NOT_A_NUMBER),
+        ("３５．５", Quarantine.NOT_A_NUMBER),  # a full-width point is no declared decimal mark
+        ("3\N{ZERO WIDTH SPACE}5", Quarantine.NOT_A_NUMBER),
+        ("10 lag", Quarantine.NOT_A_NUMBER),
+        ("lack 10", Quarantine.NOT_A_NUMBER),
+        ("about full", Quarantine.WORDS_INSTEAD_OF_NUMBER),
+        ("ca. 30", Quarantine.CENSORED_OR_BANDED),
     ],
 )
 def test_what_is_no_single_number_is_refused_with_its_reason(text, reason):
@@ -87,3 +106,79 @@ def test_the_180_system_becomes_neutral_zero(recorded, motion, neutral_zero):
 
 def test_the_180_system_says_nothing_of_rotation():
     assert from_straight_180(3000, "internal_rotation") is Quarantine.ANGLE_IMPOSSIBLE
+
+
+@pytest.mark.parametrize(
+    ("text", "sign", "expected"),
+    [
+        ("-10", "as_recorded", -1000),
+        ("10", "lack_is_positive", -1000),
+        ("0", "lack_is_positive", 0),
+        ("-10", "lack_is_positive", Quarantine.SIGN_UNKNOWABLE),
+        ("-10", "extension_is_negative", 1000),
+        ("10", "extension_is_negative", -1000),
+        ("10 lag", "lack_is_written", -1000),
+        ("lack 10", "lack_is_written", -1000),
+        ("10° deficit", "lack_is_written", -1000),
+        ("Defizit: 10", "lack_is_written", -1000),
+        ("lack of 10°", "lack_is_written", -1000),
+        ("10", "lack_is_written", 1000),
+        ("-10", "lack_is_written", -1000),
+        ("-10 lag", "lack_is_written", Quarantine.SIGN_UNKNOWABLE),
+        ("10 lagging", "lack_is_written", Quarantine.NOT_A_NUMBER),
+        ("lag", "lack_is_written", Quarantine.WORDS_INSTEAD_OF_NUMBER),
+    ],
+)
+def test_the_sign_means_what_the_codebook_says(text, sign, expected):
+    assert read_angle(text, unit="deg", sign=sign) == expected
+
+
+def rule(limit="refuse", band="refuse", about="refuse"):
+    return SimpleNamespace(limit=limit, band=band, about=about)
+
+
+@pytest.mark.parametrize(
+    ("text", "inexact", "expected"),
+    [
+        (">45", rule(limit="bound"), 4500),
+        ("≥ 45°", rule(limit="bound"), 4500),
+        ("<20", rule(limit="bound"), 2000),
+        (">=45", rule(limit="bound"), 4500),
+        (">45", rule(band="lower", about="number"), Quarantine.CENSORED_OR_BANDED),
+        ("30-35", rule(band="lower"), 3000),
+        ("30–35", rule(band="midpoint"), 3250),
+        ("30 to 35", rule(band="upper"), 3500),
+        ("30°-35°", rule(band="midpoint"), 3250),
+        ("5-8", rule(band="midpoint"), 650),
+        ("-5-0", rule(band="midpoint"), -250),
+        ("30,5-31", rule(band="midpoint"), Quarantine.CENSORED_OR_BANDED),  # the mark is a point
+        ("35-30", rule(band="midpoint"), Quarantine.CENSORED_OR_BANDED),
+        ("30-35", rule(limit="bound"), Quarantine.CENSORED_OR_BANDED),
+        ("~30", rule(about="number"), 3000),
+        ("ca. 30", rule(about="number"), 3000),
+        ("approx 30°", rule(about="number"), 3000),
+        ("about full", rule(about="number"), Quarantine.WORDS_INSTEAD_OF_NUMBER),
+        ("~30", rule(limit="bound"), Quarantine.CENSORED_OR_BANDED),
+        (">30-35", rule("bound", "midpoint", "number"), Quarantine.CENSORED_OR_BANDED),
+    ],
+)
+def test_an_inexact_value_follows_the_rule_of_the_codebook(text, inexact, expected):
+    assert read_angle(text, unit="deg", inexact=inexact) == expected
+
+
+def test_a_midpoint_is_exact_and_rounded_once():
+    # (30.01 + 30.02) / 2 = 30.015: half a hundredth goes to the even neighbour, 30.02.
+    assert read_angle("30.01-30.02", unit="deg", inexact=rule(band="midpoint")) == 3002
+    assert read_angle("30.03-30.04", unit="deg", inexact=rule(band="midpoint")) == 3004
+
+
+def test_a_printed_total_in_place_of_a_rotation_fits_every_notation():
+    """Why a range check exists: nothing in the notation shows that 78.5 is not the rotation.
+
+    Kouyoumdjian and others (2012), Orthop Traumatol Surg Res 98:17-23, abstract: seated, the total is
+    78.5, and external rotation is printed as 78.5 beside an internal rotation of 37.9.
+    """
+    total, printed, internal = (read_angle(t, unit="deg") for t in ("78.5", "78.5", "37.9"))
+    assert total - internal == 4060
+    assert printed != total - internal
+    assert printed + internal > total
