@@ -1,8 +1,8 @@
 """Read codebooks, plans and settings from YAML, with errors that name file, line and remedy."""
 
-from collections.abc import Iterable
+import re
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from ruamel.yaml import YAML
@@ -34,6 +34,24 @@ def read_codebook(path: Path) -> SignedCodebook:
     """
     text = _text(path, CodebookError)
     return SignedCodebook(_parse(text, path, Codebook, CodebookError), text)
+
+
+def parse_codebook(text: str, name: str) -> Codebook:
+    """Read a codebook that is kept as text.
+
+    Parameters
+    ----------
+    text : str
+        YAML text.
+    name : str
+        What to call it in messages.
+
+    Returns
+    -------
+    Codebook
+        The codebook.
+    """
+    return _parse(text, Path(name), Codebook, CodebookError)
 
 
 def read_plan(path: Path) -> tuple[Plan, str]:
@@ -127,38 +145,95 @@ def _explained(
     error: type[ArcgainError],
 ) -> ArcgainError:
     found = problems.errors(include_url=False)
-    lines = [_one(detail, content, model.model_fields) for detail in found[:_MOST_SHOWN]]
+    lines = [_one(detail, content, model) for detail in found[:_MOST_SHOWN]]
     more = f"; and {len(found) - _MOST_SHOWN} more" if len(found) > _MOST_SHOWN else ""
-    first = _line(content, found[0]["loc"])
+    first = _line(content, found[0])
     return error(
         f"{path.name}, line {first}" if first else path.name,
         "; ".join(lines) + more,
-        "Correct the file; DEVELOPERS.md and the examples of “arcgain demo” show every setting.",
+        "Correct the file; “arcgain schema” writes a JSON Schema by which editors complete and check it.",
     )
 
 
-def _one(detail: Any, content: Any, settings: Iterable[str]) -> str:  # noqa: ANN401 - pydantic's own
-    where = ".".join(str(step) for step in detail["loc"])
-    line = _line(content, detail["loc"])
+def _one(detail: Any, content: Any, model: type[BaseModel]) -> str:  # noqa: ANN401 - pydantic's own
+    where = ".".join(str(step) for step in _steps(content, detail["loc"]))
+    line = _line(content, detail)
     place = f"{where} (line {line})" if where and line else where
     if detail["type"] == "extra_forbidden":
-        known = settings if len(detail["loc"]) == 1 else ()
-        hint = nearest_names(str(detail["loc"][-1]), known) if known else "no such setting"
+        hint = nearest_names(str(detail["loc"][-1]), _settings_at(model, detail["loc"][:-1]))
         return f"{place} is not a setting; {hint}"
     message = str(detail["msg"]).removeprefix("Value error, ")
     return f"{place}: {message}" if place else message
 
 
-def _line(content: Any, location: tuple[str | int, ...]) -> int | None:  # noqa: ANN401
-    """Line of the innermost part of a location that the file has."""
-    node, line = content, None
+def _steps(content: Any, location: tuple[str | int, ...]) -> list[str | int]:  # noqa: ANN401
+    """Leave out the steps that name a kind of setting and do not stand in the file."""
+    node, steps = content, []
+    for place, step in enumerate(location):
+        is_last = place == len(location) - 1
+        if _position(node, step) is None and not (is_last and isinstance(node, dict)):
+            continue
+        steps.append(step)
+        node = node[step] if _position(node, step) is not None else None
+    return steps
+
+
+def _settings_at(model: type[BaseModel], location: tuple[str | int, ...]) -> list[str]:
+    """List the settings that are known at a place of a model."""
+    models: list[type[BaseModel]] = [model]
     for step in location:
+        inner = [m for found in models for m in _models_in(found.model_fields.get(str(step)))]
+        models = inner or models  # a key, a position or the tag of a kind stays with what it holds
+        tagged = [m for m in models if _tag(m) == step]
+        models = tagged or models
+    return sorted({name for found in models for name in found.model_fields})
+
+
+def _models_in(field: Any) -> list[type[BaseModel]]:  # noqa: ANN401 - a type of any shape
+    """Find the models that a field, or a type inside it, is made of."""
+    kind = getattr(field, "annotation", field)
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return [kind]
+    return [found for inner in get_args(kind) for found in _models_in(inner)]
+
+
+def _tag(model: type[BaseModel]) -> str | None:
+    kinds = get_args(getattr(model.model_fields.get("format"), "annotation", None))
+    return str(kinds[0]) if kinds else None
+
+
+def _line(content: Any, detail: Any) -> int | None:  # noqa: ANN401
+    """Line of the innermost part of an error's place, or of what its message names."""
+    node, line = content, None
+    for step in detail["loc"]:
         position = _position(node, step)
-        if position is None:
-            return line
-        line = position + 1
-        node = node[step]
-    return line
+        if position is not None:
+            line = position + 1
+            node = node[step]
+    return line or _line_named(content, str(detail["msg"]))
+
+
+def _line_named(content: Any, message: str) -> int | None:  # noqa: ANN401
+    """Line of the record, or else of the column or part, that a message is about."""
+    record = re.search(r"\brecord (\d+)", message)
+    if record and "records" in content:
+        position = _position(content["records"], int(record[1]) - 1)
+        return None if position is None else position + 1
+    for name in re.findall("“([^”]+)”", message):
+        position = _position_below(content, name)
+        if position is not None:
+            return position + 1
+    return None
+
+
+def _position_below(node: Any, name: str) -> int | None:  # noqa: ANN401
+    """Find a key anywhere in the tree."""
+    position = _position(node, name)
+    if position is not None:
+        return position
+    inner = node.values() if isinstance(node, dict) else node if isinstance(node, list) else ()
+    found = (_position_below(child, name) for child in inner)
+    return next((place for place in found if place is not None), None)
 
 
 def _position(node: Any, step: str | int) -> int | None:  # noqa: ANN401 - ruamel's node types

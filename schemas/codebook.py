@@ -4,15 +4,20 @@ A column that the codebook does not declare is refused, not carried along. Every
 meaning stated (unit, scale, date format, codes); nothing is guessed from the values.
 """
 
+from collections.abc import Iterator
 from datetime import date
 from enum import StrEnum
-from typing import Self
+from functools import cached_property
+from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from schemas.column import Column
 from schemas.errors import nearest_names
-from schemas.field import FIELDS, REQUIRED, check_codes, fields_of, stated_options
-from schemas.table import TABLES
+from schemas.export_file import ROWS, DelimitedFile, ExportFile, Place
+from schemas.field import check_codes
+from schemas.layout import Layout, Link
+from schemas.record import Conditions, Record
 
 
 class DeliveryKind(StrEnum):
@@ -22,136 +27,11 @@ class DeliveryKind(StrEnum):
     INCREMENT = "increment"  # only what is in it is new
 
 
-class _Part(BaseModel):
+class _Stated(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class Column(_Part):
-    """What one column of the export holds.
-
-    Attributes
-    ----------
-    field : str
-        Field of the canonical tables, or ``row_kind``.
-    unit : str or None
-        UCUM unit of a number: angles ``deg``, ``rad`` or ``gon``; durations ``d``, ``wk``, ``mo``
-        or ``a``; seconds ``s`` or ``min``. Required where the field has a unit.
-    zero : {"neutral", "straight_180"}
-        Zero convention of an angle: neutral-zero, or the system in which a straight hip is 180.
-    sign : {"as_recorded", "lack_is_positive"}
-        ``lack_is_positive``: the column holds a lack of range, which becomes negative.
-    scale : str or None
-        Grade: ``oscillatory`` or ``sustained_traction``. Pain: ``0-10`` or ``0-100``. Required there.
-    date_format : str or None
-        Format of a date, such as ``%d.%m.%Y``. Required for a date; an order is never guessed.
-    codes : dict of str to str
-        Value in the export to canonical code. A value that is not listed is quarantined.
-    missing : tuple of str
-        Values of this column that mean "not recorded", beside those of the whole file.
-    """
-
-    field: str
-    unit: str | None = None
-    zero: str = Field(default="neutral", pattern="^(neutral|straight_180)$")
-    sign: str = Field(default="as_recorded", pattern="^(as_recorded|lack_is_positive)$")
-    scale: str | None = None
-    date_format: str | None = Field(default=None, pattern="%Y")  # two-digit years are never guessed
-    codes: dict[str, str] = Field(default_factory=dict)
-    missing: tuple[str, ...] = ()
-
-    @model_validator(mode="after")
-    def _meaning_is_stated(self) -> Self:
-        if self.field not in FIELDS:
-            raise ValueError(f"“{self.field}” is not a field; {nearest_names(self.field, FIELDS)}")
-        for option, allowed in stated_options(self.field).items():
-            found = getattr(self, option)
-            if found is None:
-                raise ValueError(f"the field “{self.field}” needs its {option} stated")
-            if allowed and found not in allowed:
-                raise ValueError(
-                    f"{option} “{found}” of the field “{self.field}” is not known; "
-                    + nearest_names(found, allowed)
-                )
-        check_codes(self.field, self.codes)
-        return self
-
-
-class Record(_Part):
-    """One canonical record that a row of the export yields.
-
-    Attributes
-    ----------
-    table : str
-        Canonical table.
-    when : dict of str to tuple of str
-        Column header to the values for which a row yields this record; empty: every row.
-    where_filled : tuple of str
-        Headers of columns: a row where all of these are missing yields no record (a retest that was
-        not done leaves its cell empty in an export with one row per visit).
-    set : dict of str to str or int
-        Field to a constant that the export lacks.
-    take : dict of str to str
-        Field to the header it is taken from, where several columns hold that field.
-    repeats : bool or None
-        True where the export repeats the record on several rows: equal repeats are one fact.
-        By default true for patient, joint_episode and visit.
-    """
-
-    table: str
-    when: dict[str, tuple[str, ...]] = Field(default_factory=dict)
-    where_filled: tuple[str, ...] = ()
-    set: dict[str, str | int] = Field(default_factory=dict)
-    take: dict[str, str] = Field(default_factory=dict)
-    repeats: bool | None = None
-
-    @model_validator(mode="after")
-    def _fields_exist(self) -> Self:
-        if self.table not in TABLES:
-            raise ValueError(
-                f"“{self.table}” is not a canonical table; {nearest_names(self.table, TABLES)}"
-            )
-        known = fields_of(self.table)
-        for field in (*self.set, *self.take):
-            if field not in known:
-                raise ValueError(
-                    f"the table {self.table} has no field “{field}”; {nearest_names(field, known)}"
-                )
-        for field, value in self.set.items():
-            if isinstance(value, str):
-                check_codes(field, {value: value})
-        return self
-
-
-class DelimitedFile(_Part):
-    """How the text file is written.
-
-    Attributes
-    ----------
-    encoding : str
-        Encoding, such as ``utf-8`` or ``cp1252``. A byte-order mark is accepted and dropped.
-    delimiter : str
-        One character between the fields.
-    decimal_mark : {".", ","}
-        Decimal mark of numbers.
-    missing : tuple of str
-        Values that mean "not recorded" anywhere in the file; the empty cell always does.
-    """
-
-    encoding: str = "utf-8"
-    delimiter: str = Field(default=",", pattern=r"^[\x20-\x7e\t]$")
-    decimal_mark: str = Field(default=".", pattern="^[.,]$")
-    missing: tuple[str, ...] = ()
-
-    @model_validator(mode="after")
-    def _encoding_exists(self) -> Self:
-        try:
-            "".encode(self.encoding)
-        except LookupError as unknown:
-            raise ValueError(f"“{self.encoding}” is not an encoding") from unknown
-        return self
-
-
-class DeliveryTerms(_Part):
+class DeliveryTerms(_Stated):
     """What a delivery is.
 
     Attributes
@@ -166,7 +46,45 @@ class DeliveryTerms(_Part):
     exported_on: date | None = None
 
 
-class Codebook(_Part):
+class LookUp(_Stated):
+    """How the rows of a part find their row of another part.
+
+    Attributes
+    ----------
+    on : dict of str to str
+        Own header to the header there.
+    take : tuple of str or None
+        Headers that are looked up; None: all that the other part declares.
+    """
+
+    on: dict[str, str] = Field(min_length=1)
+    take: tuple[str, ...] | None = None
+
+
+class Part(Place):
+    """One table of an export: a file of a folder, a sheet of a workbook, a list of an NDJSON file.
+
+    Attributes
+    ----------
+    file, sheet, header_row, rows
+        Where it is; see ``Place``.
+    look_up : dict of str to LookUp
+        Other part to how its columns are looked up.
+    columns : dict of str to Column
+        Header to what the column holds.
+    ignore : dict of str to str
+        Header of a column that is dropped on purpose, with the reason.
+    out_of_scope : tuple of dict
+        Conditions as in ``when``: rows that are no record on purpose.
+    """
+
+    look_up: dict[str, LookUp] = Field(default_factory=dict)
+    columns: dict[str, Column] = Field(min_length=1)
+    ignore: dict[str, str] = Field(default_factory=dict)
+    out_of_scope: tuple[Conditions, ...] = ()
+
+
+class Codebook(_Stated):
     """The codebook of one clinic and export layout.
 
     Attributes
@@ -185,12 +103,14 @@ class Codebook(_Part):
         Day of signing off.
     delivery : DeliveryTerms
         Full or increment, and the day of the export.
-    file : DelimitedFile
-        How the file is written.
+    file : DelimitedFile, Workbook, JsonLines or ParquetFile
+        How the export is written.
     columns : dict of str to Column
-        Column header to what it holds.
+        Column header to what it holds, where the export has one part.
     ignore : dict of str to str
-        Header of a column that is dropped on purpose, with the reason.
+        Header of a column that is dropped on purpose, with the reason; with ``parts``, the sheet or file.
+    parts : dict of str to Part
+        Name to part, where the export has several files, sheets or lists.
     records : tuple of Record
         What each row becomes.
     out_of_scope : tuple of dict
@@ -204,112 +124,213 @@ class Codebook(_Part):
     reviewed_by: str | None = None
     reviewed_on: date | None = None
     delivery: DeliveryTerms
-    file: DelimitedFile = DelimitedFile()
-    columns: dict[str, Column] = Field(min_length=1)
+    file: ExportFile = DelimitedFile()
+    columns: dict[str, Column] = Field(default_factory=dict)
     ignore: dict[str, str] = Field(default_factory=dict)
+    parts: dict[str, Part] = Field(default_factory=dict)
     records: tuple[Record, ...] = Field(min_length=1)
-    out_of_scope: tuple[dict[str, tuple[str, ...]], ...] = ()
+    out_of_scope: tuple[Conditions, ...] = ()
 
     @model_validator(mode="after")
     def _parts_fit(self) -> Self:
-        both = sorted(set(self.columns) & set(self.ignore))
-        if both:
-            raise ValueError(f"declared and ignored at once: {', '.join(both)}")
+        if bool(self.columns) == bool(self.parts):
+            raise ValueError("declare either columns (an export of one part) or parts, one of them")
+        if self.parts and self.out_of_scope:
+            raise ValueError("with parts, out_of_scope belongs to the part whose rows it is about")
         check_codes("joint", {self.joint: self.joint})
-        people = [header for header, column in self.columns.items() if column.field == "patient"]
-        if len(people) != 1:
-            raise ValueError(f"one column must hold the field “patient”; found {len(people)}")
-        for number, record in enumerate(self.records, start=1):
-            self._headers_exist(number, record)
-            self._required_fields(number, record)
+        for part in self._all_parts.values():
+            both = sorted(set(part.columns) & set(part.ignore))
+            if both:
+                raise ValueError(f"declared and ignored at once: {', '.join(both)}")
+        self._records_have_parts()
+        for layout in self.layouts.values():
+            layout.check()
         self._every_column_is_used()
         return self
 
-    def _every_column_is_used(self) -> None:
-        used: set[str] = set()
-        for record in self.records:
-            used |= {*record.when, *record.where_filled, *self.sources(record).values()}
-        used |= {header for condition in self.out_of_scope for header in condition}
-        idle = [header for header in self.columns if header not in used]
-        if idle:
-            raise ValueError(
-                f"no record takes the column {', '.join(f'“{header}”' for header in idle)}, so what it "
-                "holds would be lost; add a record that takes it, or move it to “ignore”"
+    @property
+    def places(self) -> dict[str, Place]:
+        """Where each part is, by name."""
+        return {
+            name: Place(**{option: getattr(part, option) for option in Place.model_fields})
+            for name, part in self._all_parts.items()
+        }
+
+    @property
+    def set_aside(self) -> tuple[str, ...]:
+        """Sheets or files that are ignored on purpose."""
+        return tuple(self.ignore) if self.parts else ()
+
+    @cached_property
+    def alone(self) -> dict[str, Layout]:
+        """Layout of every part by itself: no look-up and no record."""
+        return {
+            name: Layout(
+                part=name,
+                clinic=self.clinic,
+                joint=self.joint,
+                file=self.file,
+                columns=part.columns,
+                ignore=part.ignore,
+                records=(),
             )
+            for name, part in self._all_parts.items()
+        }
 
-    def _headers_exist(self, number: int, record: Record) -> None:
-        named = (*record.when, *record.where_filled, *record.take.values())
-        for header in named:
-            if header not in self.columns:
-                raise ValueError(
-                    f"record {number} ({record.table}) names the column “{header}”, which is not "
-                    f"among the columns; {nearest_names(header, self.columns)}"
-                )
+    @cached_property
+    def layouts(self) -> dict[str, Layout]:
+        """Layout of each part whose rows yield records, by name of the part."""
+        found = {}
+        for name in self._all_parts:
+            own = {
+                f"{number}" + (f", variant {variant}" if record.each else ""): one
+                for number, record in enumerate(self.records, start=1)
+                for variant, one in enumerate(record.written_out(), start=1)
+                if record.part in {name, None}
+            }
+            if own:
+                found[name] = self._layout(name, own)
+        return found
 
-    def _required_fields(self, number: int, record: Record) -> None:
-        sources = self.sources(record, number)
-        for alternatives in REQUIRED[record.table]:
-            if not any(field in sources or field in record.set for field in alternatives):
-                raise ValueError(
-                    f"record {number} ({record.table}) says nothing of {' or '.join(alternatives)}; "
-                    "declare a column that holds it, or set it as a constant"
-                )
+    @property
+    def layout(self) -> Layout:
+        """The layout of an export of one part."""
+        return self.layouts[ROWS]
 
-    def _visits_are_numbered(self, record: Record) -> bool:
-        held = any(column.field == "visit" for column in self.columns.values())
-        return held or "visit" in record.set or "visit" in record.take
+    @cached_property
+    def _all_parts(self) -> dict[str, Part]:
+        if self.parts:
+            return self.parts
+        place = {
+            option: getattr(self.file, option)
+            for option in ("sheet", "header_row", "rows")
+            if hasattr(self.file, option)
+        }
+        only: dict[str, Any] = {
+            "columns": self.columns,
+            "ignore": self.ignore,
+            "out_of_scope": self.out_of_scope,
+        }
+        return {ROWS: Part(**place, **only)}
 
-    def missing_in(self, header: str) -> frozenset[str]:
-        """Say which values of a column mean "not recorded".
+    def _layout(self, name: str, records: dict[str, Record]) -> Layout:
+        part = self._all_parts[name]
+        links = tuple(self._links(name, (name,)))
+        columns = dict(part.columns)
+        for link in links:
+            columns |= {h: self._column_of(link.part, h) for h in link.brings}
+        return Layout(
+            part=name,
+            clinic=self.clinic,
+            joint=self.joint,
+            file=self.file,
+            columns=columns,
+            ignore=part.ignore,
+            records=tuple(records.values()),
+            numbers=tuple(records),
+            out_of_scope=part.out_of_scope,
+            links=links,
+        )
 
-        Parameters
-        ----------
-        header : str
-            Header of a declared column.
-
-        Returns
-        -------
-        frozenset of str
-            The empty cell, the file's markers and the column's own.
-        """
-        return frozenset({"", *self.file.missing, *self.columns[header].missing})
-
-    def sources(self, record: Record, number: int = 0) -> dict[str, str]:
-        """Say which column each field of a record is taken from.
-
-        Parameters
-        ----------
-        record : Record
-            A record of this codebook.
-        number : int
-            Its position, for the message.
-
-        Returns
-        -------
-        dict of str to str
-            Field to column header; constants are not among them.
+    def _links(self, name: str, above: tuple[str, ...]) -> Iterator[Link]:
+        """Give the look-ups of a part, each followed by those of the part that it finds.
 
         Raises
         ------
         ValueError
-            If several columns hold a field and the record does not say which one to take.
+            If a part is not there, or parts look each other up in a circle.
         """
-        found = dict(record.take)
-        for field in fields_of(record.table):
-            if field in found or field in record.set:
-                continue
-            if (
-                field == "visit_date"
-                and record.table != "visit"
-                and self._visits_are_numbered(record)
-            ):
-                continue  # the date says which visit it is only where nothing else does
-            holders = [h for h, column in self.columns.items() if column.field == field]
-            if len(holders) > 1:
+        part = self._all_parts[name]
+        for other, look_up in part.look_up.items():
+            if other in above:
+                raise ValueError(f"the parts {' → '.join((*above, other))} look each other up")
+            if other not in self.parts:
                 raise ValueError(
-                    f"record {number} ({record.table}): the columns {', '.join(holders)} all hold "
-                    f"“{field}”; say under “take” which one this record uses"
+                    f"part “{name}” looks up the part “{other}”, which is not among the parts; "
+                    + nearest_names(other, self.parts)
                 )
-            if holders:
-                found[field] = holders[0]
-        return found
+            beyond = list(self._links(other, (*above, other)))
+            known = {*self.parts[other].columns, *(h for link in beyond for h in link.brings)}
+            self._check_look_up(name, other, look_up, known)
+            wanted = known - set(look_up.on.values()) if look_up.take is None else set(look_up.take)
+            direct = tuple(h for h in self.parts[other].columns if h in wanted)
+            # What the other part looks up itself is found through the columns that it brings here.
+            yield Link(other, look_up.on, direct)
+            for link in beyond:
+                kept = tuple(h for h in link.brings if h in wanted)
+                if kept:
+                    on = self._carried(link, look_up, direct)
+                    yield Link(link.part, on, kept)
+
+    @staticmethod
+    def _carried(link: Link, look_up: LookUp, direct: tuple[str, ...]) -> dict[str, str]:
+        """Say by which headers of the first part the row of a third part is found.
+
+        Raises
+        ------
+        ValueError
+            If the second part's key is not brought along.
+        """
+        own = {there: here for here, there in look_up.on.items()}
+        on = {}
+        for header, there in link.on.items():
+            if header not in direct and header not in own:
+                raise ValueError(
+                    f"the look-up has to take “{header}” as well, to find “{link.part}”"
+                )
+            on[own.get(header, header)] = there
+        return on
+
+    def _check_look_up(self, name: str, other: str, look_up: LookUp, known: set[str]) -> None:
+        own = self._all_parts[name].columns
+        for here, there in look_up.on.items():
+            for header, columns, where in ((here, own, name), (there, known, other)):
+                if header not in columns:
+                    raise ValueError(
+                        f"part “{name}” looks up “{other}” by the column “{header}”, which part "
+                        f"“{where}” does not declare; {nearest_names(header, columns)}"
+                    )
+        for header in look_up.take or ():
+            if header not in known:
+                raise ValueError(
+                    f"part “{name}” looks up the column “{header}”, which part “{other}” does not "
+                    f"declare; {nearest_names(header, known)}"
+                )
+        brought = known - set(look_up.on.values()) if look_up.take is None else set(look_up.take)
+        twice = sorted(brought & set(own))
+        if twice:
+            raise ValueError(
+                f"the parts “{name}” and “{other}” both declare {', '.join(f'“{h}”' for h in twice)}; "
+                "list under “take” of the look-up only what is wanted"
+            )
+
+    def _column_of(self, part: str, header: str) -> Column:
+        return self.parts[part].columns[header]
+
+    def _records_have_parts(self) -> None:
+        for number, record in enumerate(self.records, start=1):
+            if record.part is None and self.parts:
+                raise ValueError(
+                    f"record {number} ({record.table}) does not say which part yields it"
+                )
+            if record.part is not None and record.part not in self._all_parts:
+                raise ValueError(
+                    f"record {number} ({record.table}) names the part “{record.part}”; "
+                    + nearest_names(record.part, self._all_parts)
+                )
+
+    def _every_column_is_used(self) -> None:
+        used: dict[str, set[str]] = {name: set() for name in self._all_parts}
+        for name, layout in self.layouts.items():
+            headers = layout.used()
+            used[name] |= headers
+            for link in layout.links:
+                used[link.part] |= {*(headers & set(link.brings)), *link.on.values()}
+        for name, part in self._all_parts.items():
+            idle = [header for header in part.columns if header not in used[name]]
+            if idle:
+                where = "" if name == ROWS else f" of part “{name}”"
+                raise ValueError(
+                    f"no record takes the column {', '.join(f'“{h}”' for h in idle)}{where}, so what it "
+                    "holds would be lost; add a record that takes it, or move it to “ignore”"
+                )

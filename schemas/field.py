@@ -58,17 +58,26 @@ def fields_of(table: str) -> tuple[str, ...]:
 ROW_KIND = "row_kind"
 """Field of a column that only says what kind of row it is, for ``when``."""
 
+POINTER = "link"
+"""Field of a column that only points to rows of another part; it is kept as a keyed hash."""
+
 FIELDS: tuple[str, ...] = (
     *dict.fromkeys(field for table in TABLES for field in fields_of(table)),
     ROW_KIND,
+    POINTER,
 )
 """Every field that a column may hold."""
 
-ANGLE_UNITS = ("deg", "rad", "gon")
+NORM_UNIT = "%"
+"""Unit of an angle that is recorded as a percentage of a norm."""
+
+ANGLE_UNITS = ("deg", "rad", "gon", NORM_UNIT)
 DURATION_UNITS = ("d", "wk", "mo", "a")
 TIME_UNITS = ("s", "min")
 PAIN_SCALES = ("0-10", "0-100")
 GRADE_SCALES = ("oscillatory", "sustained_traction")
+UNITS = (*ANGLE_UNITS, *DURATION_UNITS, *TIME_UNITS)
+SCALES = (*PAIN_SCALES, *GRADE_SCALES)
 
 
 def stated_options(field: str) -> dict[str, tuple[str, ...]]:
@@ -118,6 +127,9 @@ def list_of(field: str) -> str | None:
     return None
 
 
+BOTH_SIDES = "both"
+"""What a value of a side may be mapped to, beside the sides themselves."""
+
 BOOLEAN_FIELDS = (
     "needs_deep_squat",
     "rater_is_treating_clinician",
@@ -127,11 +139,26 @@ BOOLEAN_FIELDS = (
 """Fields whose codes are ``yes`` and ``no``."""
 
 
-def _known_codes(field: str) -> tuple[str, ...] | None:
+def known_codes(field: str) -> tuple[str, ...] | None:
+    """List the codes that a value of a field may be mapped to.
+
+    Parameters
+    ----------
+    field : str
+        Field of a codebook.
+
+    Returns
+    -------
+    tuple of str or None
+        Codes, or None where the field is not coded.
+    """
     if field in BOOLEAN_FIELDS:
         return ("yes", "no")
     name = list_of(field)
-    return None if name is None else (*code_list(name), NOT_RECORDED)
+    if name is None:
+        return None
+    both = (BOTH_SIDES,) if field == "side" else ()
+    return (*code_list(name), NOT_RECORDED, *both)
 
 
 def check_codes(field: str, codes: dict[str, str]) -> None:
@@ -149,7 +176,7 @@ def check_codes(field: str, codes: dict[str, str]) -> None:
     ValueError
         If a code is not on the field's list; pydantic turns it into the user's message.
     """
-    known = _known_codes(field)
+    known = known_codes(field)
     if known is None:
         return
     for value, code in codes.items():
