@@ -1,240 +1,275 @@
 """Delimited text, read strictly as text: what the file holds, or a clear refusal.
 
-Every record must have as many fields as the header. Libraries null-fill short records or drop long
-ones silently, so the fields are counted before the file is parsed.
+Every record must have as many cells as the header. Libraries null-fill short records or drop long
+ones silently, so the cells are counted before the file is parsed. A record with another number of
+cells is torn: it alone is lost, with its line. Many such records speak for a wrong delimiter, and the
+file is refused.
 """
 
 import csv
-import hashlib
 import io
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from itertools import islice
-from pathlib import Path
 
 import numpy as np
 import polars as pl
 
-from schemas.codebook import DelimitedFile
+from pipeline.reading.decoding import decode_strictly
+from pipeline.reading.header import MOST_COLUMNS, check_header
+from pipeline.reading.reading import LINE, RECORD, PartText
+from pipeline.reading.received import refuse_other_kind
+from pipeline.reading.record_scan import Flags, Positions, Records, scan_records
+from pipeline.reading.torn import ragged_rows
 from schemas.errors import DeliveryError
+from schemas.export_file import DelimitedFile
 
-RECORD = "source_record"
-"""Column with the number of the record, the header not counted."""
-
-_SHOWN = 5
-_HEAD = 65536
 _BOM = b"\xef\xbb\xbf"
 _DELIMITERS = (",", ";", "\t", "|")
+_ROWS_AT_ONCE = 20_000
+_LONGEST_HEADER = 4 * 1024**2
+_CUT_OFF = -1
+_UNMATCHED = (
+    "the quotation marks do not match from here on",
+    "Close every quotation mark; write one inside a value twice.",
+)
 
 
-@dataclass(frozen=True)
-class Reading:
-    """An export as text.
-
-    Attributes
-    ----------
-    frame : polars.DataFrame, shape (n_records, n_columns + 1)
-        One text column for each header, and ``source_record``.
-    name : str
-        Name of the file.
-    sha256 : str
-        Of the file's bytes as received.
-    """
-
-    frame: pl.DataFrame
-    name: str
-    sha256: str
-
-
-def read_delimited(path: Path, file: DelimitedFile) -> Reading:
-    """Read a delimited text file.
+def read_delimited(
+    received: bytes, name: str, file: DelimitedFile, header_row: int | None = None
+) -> PartText:
+    """Read delimited text.
 
     Parameters
     ----------
-    path : pathlib.Path
+    received : bytes
         The export.
+    name : str
+        Its name, for messages.
     file : DelimitedFile
         How it is written, from the codebook.
+    header_row : int or None
+        Line of the header, where it is another than ``file`` says. A first line such as ``sep=;`` is
+        not counted, and blank lines before the header are passed over.
 
     Returns
     -------
-    Reading
-        Every record as text.
+    PartText
+        Every record as text. Line ends inside a cell are line feeds.
 
     Raises
     ------
     DeliveryError
-        If the file is missing, empty, not text in the declared encoding, has a header with a blank
-        or double name, or records with another number of fields than the header.
+        If the bytes are not text in the declared encoding, the header has a blank or double name,
+        many records have another number of cells than the header, or quotation marks do not match.
     """
-    received = _bytes_of(path)
-    text = _as_utf8(received, path.name, file.encoding)
-    header, body = _split_header(text, path.name, file.delimiter)
-    _check_header(header, text, path.name, file.delimiter)
-    n_records = _count_records(body, header, path.name, file.delimiter)
-    if n_records == 0:
+    refuse_other_kind(received, name, "delimited")
+    if file.delimiter == '"':
         raise DeliveryError(
-            path.name, "the file has a header and no record", "Export again with the records in it."
+            name, "a quotation mark cannot be the delimiter", "Correct it in the codebook."
         )
+    text = decode_strictly(received, name, file.encoding)
+    begin, line = _pass_title(text, name, file, header_row or file.header_row)
+    header, begin = _header(text, begin, f"{name}, line {line}", file.delimiter)
+    records = scan_records(text, begin, line + 1, file.delimiter)
+    if records.starts.size == 0:
+        raise DeliveryError(
+            name, "the file has a header and no record", "Export again with the records in it."
+        )
+    if records.is_odd or text.startswith(_BOM, begin):  # polars would drop a second mark
+        return _read_slowly(text[begin:], name, header, file.delimiter, line + 1)
+    return _read_fast(text, name, header, file.delimiter, records)
+
+
+def _pass_title(text: bytes, name: str, file: DelimitedFile, header_row: int) -> tuple[int, int]:
+    """Find the header: its position and its line, both of the file as received.
+
+    Raises
+    ------
+    DeliveryError
+        If there is none, or the file says that its delimiter is another.
+    """
+    begin, line = 0, 1
+    stated = re.match(rb"(?:\s*\n)?sep=([^\n])[ \t]*(?:\n|$)", text)
+    if stated:
+        if stated[1].decode(errors="replace") != file.delimiter:
+            raise DeliveryError(
+                f"{name}, line 1",
+                f"the file says that its delimiter is “{stated[1].decode(errors='replace')}”",
+                f"The codebook says “{file.delimiter}”: correct the one that is wrong.",
+            )
+        begin, line = stated.end(), 1 + text.count(b"\n", 0, stated.end())
+    for _ in range(header_row - 1):
+        end = text.find(b"\n", begin)
+        if end < 0:
+            raise DeliveryError(
+                name,
+                f"the codebook says that the header is on line {header_row}, but there are only {line} lines",
+                "Correct header_row in the codebook.",
+            )
+        begin, line = end + 1, line + 1
+    spaces = b" \n" if file.delimiter == "\t" else b" \t\n"
+    blank = re.compile(rb"(?:[" + spaces.replace(b"\n", b"") + rb"]*\n)*").match(text, begin)
+    after = blank.end() if blank else begin
+    return after, line + text.count(b"\n", begin, after)
+
+
+def _header(text: bytes, begin: int, place: str, delimiter: str) -> tuple[list[str], int]:
+    """Give the names of the columns, and the position after them.
+
+    Raises
+    ------
+    DeliveryError
+        If they are too many, not closed by quotation marks, or one that holds other delimiters.
+    """
+    end = text.find(b"\n", begin)
+    end = len(text) if end < 0 else end
+    if end - begin > _LONGEST_HEADER or text.count(delimiter.encode(), begin, end) >= MOST_COLUMNS:
+        raise DeliveryError(
+            place,
+            f"the header has more than {MOST_COLUMNS} columns, or {_LONGEST_HEADER} characters",
+            "Check the delimiter in the codebook, and that this is the export meant.",
+        )
+    line = text[begin:end].decode()
+    if line.count('"') % 2:
+        raise DeliveryError(
+            place, "the header has an open quotation mark", "Export with plain headers."
+        )
+    try:
+        titles = next(csv.reader([line], delimiter=delimiter, strict=True), [])
+    except csv.Error:
+        raise DeliveryError(
+            place, "the quotation marks of the header do not match", "Export with plain headers."
+        ) from None
+    others = [other for other in _DELIMITERS if other != delimiter and other in line]
+    if len(titles) == 1 and others:
+        shown = "a tab" if others[0] == "\t" else f"“{others[0]}”"
+        raise DeliveryError(
+            place,
+            f"only one column was found with the delimiter “{delimiter}”, but there is {shown}",
+            "State the file's true delimiter in the codebook.",
+        )
+    return check_header(titles, place), min(end + 1, len(text))
+
+
+def _read_fast(
+    text: bytes, name: str, header: list[str], delimiter: str, records: Records
+) -> PartText:
+    """Let polars parse the text; records that are not whole are cut out before.
+
+    Raises
+    ------
+    DeliveryError
+        If a quotation mark is left open before the last line.
+    """
+    n_cells = records.n_cells
+    if records.is_open:
+        # Only the last line, cut off, is one torn row. Else a mark is missing anywhere above.
+        if text.find(b"\n", int(records.starts[-1])) >= 0:
+            raise DeliveryError(f"{name}, about line {records.lines[-1]}", *_UNMATCHED)
+        n_cells = np.append(n_cells[:-1], np.int64(_CUT_OFF))
+    torn = ragged_rows(n_cells, records.lines, len(header), name)
+    whole = n_cells == len(header)
+    body, n_before = _body(text, records, whole if torn.height else None)
     frame = pl.read_csv(
         body,
         has_header=False,
-        schema=dict.fromkeys(header, pl.String),
-        separator=file.delimiter,
-        quote_char='"' if b'"' in body else None,
+        skip_lines=n_before,
+        # Numbered as it is read: four bytes a cell, and each distinct text once.
+        schema={title: pl.Categorical(pl.Categories.random()) for title in header},
+        separator=delimiter,
+        quote_char='"' if text.find(b'"', int(records.starts[0])) >= 0 else None,
         empty_string_is_null=False,
     )
-    if frame.shape != (n_records, len(header)):  # a guard: both readers must agree
+    # An empty cell comes back as null; short rows, which polars would fill as well, were counted out.
+    frame = frame.with_columns(pl.all().fill_null(""))
+    return _part(frame, name, torn, np.flatnonzero(whole) + 1, records.lines[whole])
+
+
+def _body(text: bytes, records: Records, whole: Flags | None) -> tuple[bytes, int]:
+    """Give the text of the whole records, and the lines to skip before them."""
+    if whole is None and not records.n_blank:
+        # No copy. The header's line stays before the records. polars takes a text that begins with
+        # x and one of four letters for a compressed one; a line before it prevents that.
+        n_before = text.count(b"\n", 0, int(records.starts[0]))
+        return (b"\n" + text, n_before + 1) if text.startswith(b"x") else (text, n_before)
+    starts, ends = records.starts, records.ends
+    if whole is not None:
+        starts, ends = starts[whole], ends[whole]
+    breaks = np.flatnonzero(starts[1:] != ends[:-1] + 1)
+    first, last = np.append(0, breaks + 1), np.append(breaks, starts.size - 1)
+    view = memoryview(text)
+    spans = zip(starts[first].tolist(), ends[last].tolist(), strict=True)
+    return b"\n\n" + b"\n".join(view[start:end] for start, end in spans), 2
+
+
+def _part(
+    frame: pl.DataFrame, name: str, torn: pl.DataFrame, records: Positions, lines: Positions
+) -> PartText:
+    """Put the numbers beside the rows.
+
+    Raises
+    ------
+    DeliveryError
+        If the two readers do not agree, which would be a fault of one of them.
+    """
+    n_null = sum(frame.null_count().row(0)) if frame.width else 0
+    if frame.height != records.size or n_null:  # a guard: both readers must agree
         raise DeliveryError(
-            path.name,
-            f"{n_records} records were counted, {frame.height} were read",
+            name,
+            f"{records.size} records were counted, {frame.height} were read",
             "Check the quotation marks in the file, and report this file's layout to the developers.",
         )
-    numbered = frame.with_columns(pl.int_range(1, n_records + 1, dtype=pl.Int64).alias(RECORD))
-    return Reading(numbered, path.name, hashlib.sha256(received).hexdigest())
+    numbers = (pl.Series(RECORD, records, dtype=pl.Int64), pl.Series(LINE, lines, dtype=pl.Int64))
+    return PartText(frame.with_columns(numbers), name, torn)
 
 
-def _bytes_of(path: Path) -> bytes:
-    try:
-        received = path.read_bytes()
-    except IsADirectoryError:
-        raise DeliveryError(str(path), "this is a folder", "Name the export file in it.") from None
-    except FileNotFoundError:
-        raise DeliveryError(
-            str(path), "there is no such file", "Check the path and the name of the file."
-        ) from None
-    except OSError as problem:
-        reason = problem.strerror or "unknown reason"
-        raise DeliveryError(
-            str(path), f"cannot be read ({reason})", "Check that you may read the file."
-        ) from problem
-    if not received[:_HEAD].strip() and not received.strip():  # the head spares a copy of the whole
-        raise DeliveryError(path.name, "the file is empty", "Export again and check its size.")
-    return received
+def _read_slowly(
+    body: bytes, name: str, header: list[str], delimiter: str, first_line: int
+) -> PartText:
+    """Read a text with quotation marks inside cells, one record after another."""
+    n_cells: list[int] = []
+    lines: list[int] = []
+    frames: list[pl.DataFrame] = []
+    width = len(header)
+    rows = _rows_of(body, name, delimiter, first_line)
+    while block := list(islice(rows, _ROWS_AT_ONCE)):
+        n_cells += [len(row) for _, row in block]
+        lines += [line for line, _ in block]
+        whole = [row for _, row in block if len(row) == width]
+        frames.append(pl.DataFrame(whole, dict.fromkeys(header, pl.String), orient="row"))
+    counts, starts = np.array(n_cells, dtype=np.int64), np.array(lines, dtype=np.int64)
+    torn = ragged_rows(counts, starts, width, name)
+    kept = counts == width
+    return _part(pl.concat(frames), name, torn, np.flatnonzero(kept) + 1, starts[kept])
 
 
-def _as_utf8(received: bytes, name: str, encoding: str) -> bytes:
-    """Decode strictly once; give UTF-8 with line feeds only and without blank lines.
-
-    Raises
-    ------
-    DeliveryError
-        If the bytes are not text in the declared encoding.
-    """
-    received = received.removeprefix(_BOM)
-    try:
-        text = received.decode(encoding)
-    except UnicodeDecodeError as problem:
-        line = received[: problem.start].count(b"\n") + 1
-        raise DeliveryError(
-            f"{name}, line {line}",
-            f"byte 0x{received[problem.start]:02x} is not text in the encoding {encoding}",
-            "State the file's true encoding in the codebook (often cp1252), or export as UTF-8.",
-        ) from None
-    if "\x00" in text:
-        raise DeliveryError(
-            name,
-            "the file holds zero bytes, so it is not text in the declared encoding",
-            "Export as text (CSV), or state the encoding utf-16 if the file is in it.",
-        )
-    utf8 = received if encoding.lower().replace("_", "-") in {"utf-8", "utf8"} else text.encode()
-    if b"\r" in utf8:
-        utf8 = utf8.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if re.search(rb"\n[ \t]*\n", utf8) and b'"' not in utf8:
-        utf8 = re.sub(rb"\n(?:[ \t]*\n)+", b"\n", utf8)
-    return utf8.strip(b"\n")
-
-
-def _split_header(text: bytes, name: str, delimiter: str) -> tuple[list[str], bytes]:
-    first, _, rest = text.partition(b"\n")
-    if re.fullmatch(rb"sep=.", first):
-        if first[4:].decode() != delimiter:
-            raise DeliveryError(
-                f"{name}, line 1",
-                f"the file says that its delimiter is “{first[4:].decode()}”",
-                f"The codebook says “{delimiter}”: correct the one that is wrong.",
-            )
-        first, _, rest = rest.partition(b"\n")
-    if first.count(b'"') % 2:
-        raise DeliveryError(
-            f"{name}, line 1", "the header has an open quotation mark", "Export with plain headers."
-        )
-    header = next(csv.reader([first.decode()], delimiter=delimiter), [])
-    return [title.strip() for title in header], rest
-
-
-def _check_header(header: list[str], text: bytes, name: str, delimiter: str) -> None:
-    if len(header) == 1:
-        line = text.partition(b"\n")[0].decode()
-        others = [d for d in _DELIMITERS if d != delimiter and d in line]
-        if others:
-            shown = "a tab" if others[0] == "\t" else f"“{others[0]}”"
-            raise DeliveryError(
-                f"{name}, line 1",
-                f"only one column was found with the delimiter “{delimiter}”, but there is {shown}",
-                "State the file's true delimiter in the codebook.",
-            )
-    blank = [str(place) for place, title in enumerate(header, start=1) if not title]
-    if blank:
-        raise DeliveryError(
-            f"{name}, line 1",
-            f"column {', '.join(blank)} has no name",
-            "Give every column a name, or remove empty columns at the source.",
-        )
-    double = sorted({title for title in header if header.count(title) > 1})
-    if double:
-        raise DeliveryError(
-            f"{name}, line 1",
-            f"the name {', '.join(double)} stands over more than one column",
-            "Give every column a name of its own.",
-        )
-
-
-def _count_records(body: bytes, header: list[str], name: str, delimiter: str) -> int:
-    if not body:
-        return 0
-    counts = (
-        _fields_plain(body, delimiter)
-        if b'"' not in body
-        else _fields_quoted(body, name, delimiter)
-    )
-    wrong = np.flatnonzero(counts != len(header))
-    if wrong.size:
-        shown = ", ".join(f"record {i + 1} ({counts[i]} fields)" for i in wrong[:_SHOWN])
-        more = f" and {wrong.size - _SHOWN} more" if wrong.size > _SHOWN else ""
-        raise DeliveryError(
-            name,
-            f"the header has {len(header)} columns, but {shown}{more} differ",
-            "Look for a delimiter inside a value (it needs quotation marks) or a cut-off line.",
-        )
-    return int(counts.size)
-
-
-def _fields_plain(body: bytes, delimiter: str) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Count the fields of each line where nothing is quoted."""
-    letters = np.frombuffer(body, dtype=np.uint8)
-    marks = letters[(letters == ord("\n")) | (letters == ord(delimiter))]
-    ends = np.append(np.flatnonzero(marks == ord("\n")), marks.size)  # the last line has no end
-    return np.diff(ends, prepend=-1).astype(np.int64)
-
-
-def _fields_quoted(
-    body: bytes, name: str, delimiter: str
-) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Count the fields of each record where quotation marks may hide delimiters and line ends.
+def _rows_of(
+    body: bytes, name: str, delimiter: str, first_line: int
+) -> Iterator[tuple[int, list[str]]]:
+    """Give each record with its line; a blank line is none.
 
     Raises
     ------
     DeliveryError
-        If a quotation mark is left open.
+        If a quotation mark is left open, or a cell is closed and goes on.
     """
-    lines = io.StringIO(body.decode(), newline="")
-    reader = csv.reader(lines, delimiter=delimiter, strict=True)
+    last = [""]
+    text = io.TextIOWrapper(io.BytesIO(body), encoding="utf-8", newline="\n")
+    reader = csv.reader(_noted(text, last), delimiter=delimiter, strict=True)
+    spaces = " \t\n".replace(delimiter, "")
+    line = first_line
     try:
-        return np.fromiter((len(record) for record in islice(reader, None)), dtype=np.int64)
-    except csv.Error as problem:
-        raise DeliveryError(
-            f"{name}, about line {reader.line_num + 1}",
-            f"the quotation marks do not match ({problem})",
-            "Close every quotation mark; write one inside a value twice.",
-        ) from None
+        for row in reader:
+            if len(row) > 1 or last[0].strip(spaces):
+                yield line, row
+            line = first_line + reader.line_num
+    except csv.Error:
+        raise DeliveryError(f"{name}, about line {line}", *_UNMATCHED) from None
+
+
+def _noted(lines: Iterable[str], last: list[str]) -> Iterator[str]:
+    """Pass lines on, and keep the last one: only it tells a blank line from an empty cell."""
+    for line in lines:
+        last[0] = line
+        yield line
