@@ -7,7 +7,7 @@ from typing import Any
 
 from synthetic_data.codebook import as_yaml
 from synthetic_data.export import Export
-from synthetic_data.layout import HARBOUR_EXPORTS
+from synthetic_data.harbour import EXPORTS
 
 _HEADERS = ("PatientNo", "VisitNo", "VisitDate", "Hip", "Seq", "Test", "Angle", "EndFeel")
 _ROWS = (
@@ -61,7 +61,7 @@ def _write(folder: Path, kind: str) -> Export:
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file, lineterminator="\n").writerows([headers, *rows])
     codebook_path.write_text(as_yaml(_codebook(kind)), encoding="utf-8", newline="\n")
-    return Export("harbour", path, codebook_path, HARBOUR_EXPORTS[0])
+    return Export("harbour", path, codebook_path, EXPORTS[0])
 
 
 def _codebook(kind: str) -> dict[str, Any]:

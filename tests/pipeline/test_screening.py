@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.screening import mask
+from pipeline.identifier.masking import mask
 from schemas.errors import CodebookError, DeliveryError
 from tests.conftest import LONG, long_csv, range_row
 
@@ -17,7 +17,7 @@ from tests.conftest import LONG, long_csv, range_row
         (
             range_row(1, "25", feel="01711234567"),
             "feel",
-            "a telephone number without a break",
+            "a telephone number",
             "1234567",
         ),
         (range_row(1, "25", feel="123-45-6789"), "feel", "a social security number", "6789"),

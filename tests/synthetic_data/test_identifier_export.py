@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from pipeline.reading.delimited import read_delimited
+from pipeline.reading.export import read_export
 from pipeline.screening import screen
 from schemas.errors import DeliveryError
 from synthetic_data.codebook import read_codebook
@@ -33,6 +33,10 @@ SAID = {
 def exports(tmp_path):
     made = identifier_exports(tmp_path)
     return {export.path.stem.removeprefix("identifier_"): export for export in made}
+
+
+def read(export, codebook):
+    return read_export(export.path, codebook.file, codebook.places, codebook.set_aside)
 
 
 def records(export):
@@ -74,7 +78,7 @@ def test_the_screen_stops_it_for_that_reason_and_shows_no_value(exports, kind):
     export = exports[kind]
     codebook = read_codebook(export.codebook_path.read_text(encoding="utf-8"))
     with pytest.raises(DeliveryError) as stopped:
-        screen(read_delimited(export.path, codebook.file), codebook)
+        screen(read(export, codebook), codebook)
     said = str(stopped.value)
     assert SAID[kind] in said
     assert "nothing was stored" in said
@@ -96,4 +100,4 @@ def test_without_the_planted_cell_the_export_passes(exports, kind):
         writer.writeheader()
         writer.writerows(kept)
     codebook = read_codebook(export.codebook_path.read_text(encoding="utf-8"))
-    assert screen(read_delimited(export.path, codebook.file), codebook).height == 2
+    assert screen(read(export, codebook), codebook)["rows"].height == 2
