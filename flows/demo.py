@@ -16,7 +16,7 @@ from synthetic_data.open_data.folder import open_data_folder
 from synthetic_data.plan.folder import plan_folder
 
 SEED = 20261031
-N_PATIENTS = 600
+N_PATIENTS = 1800
 _MARK = ".arcgain-demo"
 
 
@@ -34,7 +34,7 @@ def run_demo(folder: Path) -> list[Published | ArcgainError]:
         The two reports, or what was refused on the way.
     """
     _clear(folder)
-    create_workspace(folder, f"{NETWORK_NAME} (invented)")
+    create_workspace(folder, f"{NETWORK_NAME} (invented)", shared_clinicians=True)
     (folder / _MARK).touch()
     requests = _requests(folder)
     taken = ingest_flow(folder, requests)

@@ -5,8 +5,12 @@ from enum import StrEnum
 
 import polars as pl
 
-from schemas.codebook import Codebook, Record
-from schemas.table import TABLES
+from schemas.codebook import Codebook
+from schemas.layout import Layout
+from schemas.reason import Quarantine
+from schemas.record import Record
+from schemas.table import SOURCE_ROW, TABLES
+from synthetic_data.fact import n_facts
 
 
 class Outcome(StrEnum):
@@ -17,20 +21,29 @@ class Outcome(StrEnum):
     SUPERSEDED = "superseded"  # corrected by a later export
     CORRECTION = "correction"  # what a later export corrects it to
     NO_PAIR = "no_pair"  # accepted, but gives no matched pair
+    NOT_TESTED = "not_tested"  # accepted as a test that was not done
+    COPIED = "copied"  # accepted; the retest repeats the pretest in all tests of the visit
+
+
+UNREAD = frozenset({str(Quarantine.ROW_TORN), str(Quarantine.LINE_UNREADABLE)})
+"""Reasons of rows that keep their number, though nothing can be read of them."""
 
 
 @dataclass(frozen=True)
 class Defect:
-    """One planted defect, for one fact.
+    """One planted defect, for one fact; a cell that costs two facts of a table is listed twice.
 
     Attributes
     ----------
     clinic, file : str
-        Code of the clinic and name of the file.
+        Code of the clinic and name of the file or folder.
+    part : str
+        Sheet, file of a folder or list, by the codebook's name; empty for an export of one part.
     record : int
-        Number of the data record, from 1; the header is not counted.
+        Number of the data record within the part, from 1; the header is not counted. A row or line that
+        cannot be read keeps its number; in each list of an NDJSON file such a line counts as one item.
     table : str
-        Canonical table of the fact.
+        Canonical table of the fact; ``source_row`` for a row of which no fact is read.
     outcome : Outcome
         What ought to become of it.
     reason : str
@@ -41,6 +54,7 @@ class Defect:
 
     clinic: str
     file: str
+    part: str
     record: int
     table: str
     outcome: Outcome
@@ -56,7 +70,7 @@ class FactCount:
     Attributes
     ----------
     clinic, file, table : str
-        Code of the clinic, name of the file, canonical table.
+        Code of the clinic, name of the file, canonical table; ``source_row`` counts rows of all parts.
     n_read, n_quarantined, n_duplicate : int
         Facts read, and of these quarantined and duplicate within the file. Equal repeats of a
         record that the export repeats are one fact.
@@ -107,14 +121,14 @@ class AnswerKey:
 
 
 def count_facts(
-    rows: pl.DataFrame, codebook: Codebook, file: str, defects: tuple[Defect, ...]
+    parts: dict[str, pl.DataFrame], codebook: Codebook, file: str, defects: tuple[Defect, ...]
 ) -> list[FactCount]:
     """Count the facts of one export.
 
     Parameters
     ----------
-    rows : polars.DataFrame
-        Cells as text; null for an empty cell.
+    parts : dict of str to polars.DataFrame
+        Part to its cells as text; null for an empty cell.
     codebook : Codebook
         Codebook of the export.
     file : str
@@ -125,36 +139,41 @@ def count_facts(
     Returns
     -------
     list of FactCount
-        One for each canonical table of the codebook.
+        One for each canonical table of the codebook, and one for the rows themselves (``source_row``).
     """
-    numbered = rows.with_row_index("_record", offset=1)
+    tables = dict.fromkeys(record.table for record in codebook.records)
+    n_read = dict.fromkeys(tables, 0)
+    for name, layout in codebook.layouts.items():
+        planted = [d for d in defects if (d.part or layout.part) == name]
+        torn = [d.record for d in planted if d.reason in UNREAD]
+        rows = parts[name].with_row_index("_record", offset=1)
+        rows = rows.filter(~pl.col("_record").is_in(torn))
+        for record in layout.records:
+            lost = {
+                d.record
+                for d in planted
+                if (d.table, d.outcome) == (record.table, Outcome.QUARANTINED)
+            }
+            n_read[record.table] += _count_record(rows, layout, record, sorted(lost))
+    n_read[SOURCE_ROW] = sum(parts[name].height for name in codebook.layouts)
     counts = []
-    for table in dict.fromkeys(record.table for record in codebook.records):
+    for table, read in n_read.items():
         planted = [d for d in defects if d.table == table]
-        lost = [d.record for d in planted if d.outcome is Outcome.QUARANTINED]
-        n_read = sum(
-            _count_record(numbered, codebook, record, lost)
-            for record in codebook.records
-            if record.table == table
-        )
+        n_lost = sum(d.outcome is Outcome.QUARANTINED for d in planted)
         n_duplicate = sum(d.outcome is Outcome.DUPLICATE for d in planted)
-        counts.append(FactCount(codebook.clinic, file, table, n_read, len(lost), n_duplicate))
+        counts.append(FactCount(codebook.clinic, file, table, read, n_lost, n_duplicate))
     return counts
 
 
-def _count_record(rows: pl.DataFrame, codebook: Codebook, record: Record, lost: list[int]) -> int:
-    yielding = rows
-    for header, values in record.when.items():
-        yielding = yielding.filter(pl.col(header).is_in(list(values)))
-    if record.where_filled:
-        yielding = yielding.filter(pl.any_horizontal(pl.col(*record.where_filled).is_not_null()))
+def _count_record(rows: pl.DataFrame, layout: Layout, record: Record, lost: list[int]) -> int:
+    counted = rows.with_columns(_facts=n_facts(layout, record)).filter(pl.col("_facts") > 0)
     repeats = TABLES[record.table].repeats if record.repeats is None else record.repeats
     if not repeats:
-        return len(yielding)
+        return int(counted["_facts"].sum())
     is_lost = pl.col("_record").is_in(lost)
-    headers = sorted(set(codebook.sources(record).values()))
-    whole = yielding.filter(~is_lost).select(headers).n_unique()
-    return whole + len(yielding.filter(is_lost))
+    headers = sorted(set(layout.sources(record).values()))
+    once = counted.filter(~is_lost).unique(headers)
+    return int(once["_facts"].sum()) + int(counted.filter(is_lost)["_facts"].sum())
 
 
 def count_retests(tests: pl.DataFrame) -> tuple[RetestCount, ...]:

@@ -5,7 +5,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from synthetic_data.bout import Bouts, choose_bouts
-from synthetic_data.patient import N_VISITS, Floats, People, Whole
+from synthetic_data.clinic import BRACKWELL, CLINICS, NETWORK
+from synthetic_data.patient import N_VISITS, Floats, People, Truths, Whole
 from synthetic_data.truth import DEFINITIONS, Truth
 
 
@@ -79,18 +80,19 @@ def follow_course(truth: Truth, people: People, rng: np.random.Generator) -> Cou
 
 
 def _draw_persons(truth: Truth, people: People, rng: np.random.Generator) -> _Persons:
-    n, clinics = len(people.clinic), int(people.clinic.max()) + 1
+    n, clinics = len(people.clinic), len(CLINICS)
     clinic_deg = rng.normal(0, truth.clinic_sd_deg, clinics)
-    clinician_deg = rng.normal(0, truth.clinician_sd_deg, (clinics, people.n_clinicians))
+    # A clinician who works at two clinics is one person with one deviation.
+    clinician_deg = rng.normal(0, truth.clinician_sd_deg, people.n_clinicians)
     technique_deg = rng.normal(0, truth.technique_by_clinic_sd_deg, (clinics, 3))
-    preference = rng.normal(0, 0.5, (clinics, people.n_clinicians))
-    place = clinic_deg[people.clinic] + clinician_deg[people.clinic, people.clinician]
+    preference = rng.normal(0, 0.5, people.n_clinicians)
+    place = clinic_deg[people.clinic] + clinician_deg[people.clinician]
     patient_deg = rng.normal(0, truth.patient_sd_deg, (n, 1, 1))
     return _Persons(
         gain_deg=patient_deg + rng.normal(0, truth.hip_sd_deg, (n, 2, 1)),
         place_deg=place[:, :, None, None],
         technique_deg=technique_deg - technique_deg.mean(axis=0),
-        preference=preference[people.clinic, people.clinician][:, :, None],
+        preference=preference[people.clinician][:, :, None],
         pain=np.clip(rng.normal(truth.pain_0_10, truth.pain_sd, (n, 2)), 0.5, 9.5)
         - np.where(people.is_treated, 0.0, 3.0),
         pain_change=rng.normal(0, truth.pain_patient_sd, (n, 1)),
@@ -106,11 +108,19 @@ def _choose(
 ) -> Bouts:
     before, pain, visit = now
     z = (before - np.array(truth.baseline_deg)) / np.array(truth.baseline_sd_deg)
-    usual_two = (people.clinic == 0).astype(np.float64)[:, None]  # the second clinic gives one bout
-    preference = np.stack([persons.preference[visit], usual_two])
+    knows = np.array([clinic.knows_order for clinic in NETWORK], dtype=np.float64)
+    # A clinic whose export knows no order gives one bout.
+    preference = np.stack([persons.preference[visit], knows[people.clinic][:, None]])
     chosen = choose_bouts(truth, -z.mean(axis=2), pain, preference, rng)
+    alike = (people.clinic == BRACKWELL) & (rng.random(len(people.clinic)) < 0.5)
+    chosen = Bouts(**{name: _same_sides(part, alike) for name, part in _parts(chosen).items()})  # type: ignore[arg-type]  # one truth array among whole numbers
     given = chosen.is_given & people.is_treated & people.has_visit[visit][:, None]
     return Bouts(**{**_parts(chosen), "is_given": given})
+
+
+def _same_sides(part: Whole, alike: Truths) -> Whole:
+    """Give both hips the bouts of the left one where the clinic treats both at once."""
+    return np.stack([part[..., 0], np.where(alike, part[..., 0], part[..., 1])], axis=-1)
 
 
 def _gains(
@@ -161,7 +171,8 @@ def bias_effect(truth: Truth, direction: Whole, manner: Whole) -> Floats:
         Degrees added to the gain; 0 for tests that are no rotation.
     """
     of_internal = np.where(direction == 1, 1, np.where(direction == 2, -1, 0))
-    relation = np.stack([of_internal, -of_internal, np.zeros_like(of_internal)], axis=-1)
+    none = np.zeros_like(of_internal)
+    relation = np.stack([of_internal, -of_internal, none, none], axis=-1)
     assert relation.shape[-1] == len(DEFINITIONS)  # noqa: S101 - an error of the program
     half = truth.combined_minus_held_deg / 2
     by_manner = np.where(manner == 2, half, -half)[..., None]

@@ -8,16 +8,26 @@ import polars as pl
 from numpy.typing import NDArray
 
 from synthetic_data.bout import DIRECTIONS, GRADES, MANNERS, MODIFIERS
+from synthetic_data.clinic import BRACKWELL, CHANGE_OF_INSTRUMENT, CLINICS, NETWORK
 from synthetic_data.course import Course
-from synthetic_data.patient import CLINICS, CONDITIONS, SIDES, People, Truths
+from synthetic_data.patient import CONDITIONS, SIDES, People, Truths, Whole
 from synthetic_data.reading import BLOCKS, TIMES, Readings
 from synthetic_data.truth import DEFINITIONS, END_FEELS, TECHNIQUES
 
-PATIENT_FORMS = ("H{:05d}", "ML{:05d}")
-"""Patient numbers of each clinic."""
+CLINICIAN_FORM = "N{:04d}"
+"""Form of the clinicians' numbers, which are those of the whole network."""
 
-CLINICIAN_FORMS = ("T{:02d}", "B{:02d}")
-"""Numbers of the clinicians of each clinic."""
+INSTRUMENTS = (
+    "universal_goniometer",
+    "digital_inclinometer",
+    "bubble_inclinometer",
+)
+"""Instruments of the network."""
+
+_USUAL = np.array(
+    [[0, 0, 0, 0], [1, 1, 1, 1], [0, 0, 0, 0], [2, 2, 2, 2], [1, 1, 0, 0], [0, 0, 0, 0]]
+)
+"""Index of the usual instrument by clinic and definition."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +44,7 @@ class Events:
         clinic, patient, visit (from 1), date, clinician.
     tests : polars.DataFrame
         clinic, patient, visit, side, definition, block (pretest, interim, retest), trial, event,
-        n_bouts, true_deg, angle_deg (as read), pain_0_10, end_feel, is_done (false: owed, but not
+        n_bouts, instrument, true_deg, angle_deg (as read), pain_0_10, end_feel, is_done (false: owed, but not
         done; then the reading is what it would have been), has_pretest.
     bouts : polars.DataFrame
         clinic, patient, visit, side, bout, event, technique, grade, grade_modifier,
@@ -82,7 +92,7 @@ class _Names:
         number = np.arange(len(people.clinic)) // len(CLINICS) + 1
         pairs = zip(people.clinic, number, strict=True)
         self._clinic = people.clinic
-        self._patient = pl.Series([PATIENT_FORMS[clinic].format(n) for clinic, n in pairs])
+        self._patient = pl.Series([NETWORK[clinic].patient_form.format(n) for clinic, n in pairs])
 
     def columns(self, patient: NDArray[np.intp]) -> dict[str, pl.Series]:
         return {
@@ -137,16 +147,13 @@ def _hips(people: People, who: _Names) -> pl.DataFrame:
 
 def _visits(people: People, who: _Names) -> pl.DataFrame:
     visit, patient = np.nonzero(people.has_visit)
-    forms = [
-        [form.format(n) for n in range(1, people.n_clinicians + 1)] for form in CLINICIAN_FORMS
-    ]
-    place = people.clinic[patient] * people.n_clinicians + people.clinician[visit, patient]
+    numbers = [CLINICIAN_FORM.format(n) for n in range(1, people.n_clinicians + 1)]
     return pl.DataFrame(
         who.columns(patient)
         | {
             "visit": pl.Series(visit + 1),
             "date": pl.Series(people.day[visit, patient]).cast(pl.Date),
-            "clinician": coded([name for names in forms for name in names], place),
+            "clinician": coded(numbers, people.clinician[visit, patient]),
         }
     ).sort("clinic", "patient", "visit")
 
@@ -166,6 +173,7 @@ def _tests(people: People, course: Course, readings: Readings, who: _Names) -> p
             "trial": pl.Series(np.full_like(visit, trial)),
             "event": pl.Series(readings.event[block][visit, patient, side]),
             "n_bouts": pl.Series(n_bouts[visit, patient, side]),
+            "instrument": coded(INSTRUMENTS, _instrument(people, visit, patient, definition)),
             "true_deg": pl.Series(course.range_deg[time][where]),
             "angle_deg": pl.Series(readings.angle_deg[number][where]),
             "pain_0_10": pl.Series(readings.pain_0_10[number][where], nan_to_null=True),
@@ -184,6 +192,12 @@ def _tests(people: People, course: Course, readings: Readings, who: _Names) -> p
     order = pl.col("definition").replace_strict({d: n for n, d in enumerate(DEFINITIONS)})
     keys = ("clinic", "patient", "visit", "side", "event", order, "trial")
     return pl.concat(frames).sort(*keys)
+
+
+def _instrument(people: People, visit: Whole, patient: Whole, definition: Whole) -> Whole:
+    clinic = people.clinic[patient]
+    is_changed = (clinic == BRACKWELL) & (people.day[visit, patient] >= CHANGE_OF_INSTRUMENT)
+    return np.where(is_changed, 1, _USUAL[clinic, definition])
 
 
 def _bouts(course: Course, readings: Readings, who: _Names) -> pl.DataFrame:

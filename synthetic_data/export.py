@@ -1,13 +1,16 @@
 """Writing of the exports, each clinic's in its own shape, with the codebook beside them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-import polars as pl
-
+from synthetic_data.clinic import CLINICS
 from synthetic_data.codebook import codebook_text
+from synthetic_data.delivery import Delivery
 from synthetic_data.network import Network
+from synthetic_data.text_file import write_delimited, write_lines
+from synthetic_data.typed_file import write_folder, write_workbook
 
 
 @dataclass(frozen=True)
@@ -19,7 +22,7 @@ class Export:
     clinic : str
         Code of the clinic.
     path : pathlib.Path
-        The CSV file.
+        The file, or the folder of an export of several files.
     codebook_path : pathlib.Path
         Its codebook; exports of one layout share it.
     exported_on : datetime.date
@@ -32,8 +35,10 @@ class Export:
     exported_on: date
 
 
-def write_exports(network: Network, folder: Path) -> tuple[Export, ...]:
-    """Write every export of a network.
+def write_exports(
+    network: Network, folder: Path, *, clinics: Sequence[str] = CLINICS
+) -> tuple[Export, ...]:
+    """Write the exports of a network.
 
     Parameters
     ----------
@@ -41,6 +46,8 @@ def write_exports(network: Network, folder: Path) -> tuple[Export, ...]:
         The network.
     folder : pathlib.Path
         Where to write; it is made where it does not exist.
+    clinics : sequence of str
+        Clinics whose exports are written; an export is the same whichever others are written.
 
     Returns
     -------
@@ -49,17 +56,27 @@ def write_exports(network: Network, folder: Path) -> tuple[Export, ...]:
     """
     folder.mkdir(parents=True, exist_ok=True)
     exports = []
-    for sent in network.deliveries:
-        path, codebook_path = folder / sent.file, folder / f"{sent.clinic}.yaml"
-        if sent.clinic == "millrace":
-            path.write_bytes(_as_millrace_writes(sent.rows))
-        else:
-            sent.rows.write_csv(path)
-        codebook_path.write_text(codebook_text(sent.clinic), encoding="utf-8", newline="\n")
-        exports.append(Export(sent.clinic, path, codebook_path, sent.exported_on))
-    return tuple(exports)
+    for clinic in clinics:
+        codebook_path = folder / f"{clinic}.yaml"
+        codebook_path.write_text(codebook_text(clinic), encoding="utf-8", newline="\n")
+        for sent in network.sent_by(clinic):
+            path = folder / sent.file
+            _write(sent, path)
+            exports.append(Export(clinic, path, codebook_path, sent.exported_on))
+    return tuple(sorted(exports, key=lambda export: export.exported_on))
 
 
-def _as_millrace_writes(rows: pl.DataFrame) -> bytes:
-    text = rows.write_csv(separator=";", line_terminator="\r\n")
-    return text.encode("cp1252")
+def _write(sent: Delivery, path: Path) -> None:
+    if sent.clinic == "lindeveen":
+        write_workbook(sent, path)
+    elif sent.clinic == "saltgrove":
+        write_lines(sent, path)
+    elif sent.clinic == "brackwell":
+        write_folder(sent, path)
+    else:
+        separator, encoding, line_end = {
+            "harbour": (",", "utf-8", "\n"),
+            "millrace": (";", "cp1252", "\r\n"),
+            "tarnside": (",", "utf-8-sig", "\r\n"),
+        }[sent.clinic]
+        write_delimited(sent, path, separator=separator, encoding=encoding, line_end=line_end)

@@ -1,263 +1,208 @@
-"""The shapes of the two clinics' exports, as frames of text.
+"""What the layouts of all clinics share: codes, persons, marks for the planting of defects, triplets."""
 
-Harbour writes one row per event of a visit in stated order. Millrace writes one row per measurement
-with its phase, and repeats the treatment on every row of a visit and side.
-"""
-
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
+from typing import Any
 
-import numpy as np
 import polars as pl
 
 from synthetic_data.event import Events
-from synthetic_data.truth import DEFINITIONS
 
-HARBOUR_CODES: dict[str, dict[str, str]] = {
-    "Sex": {"F": "female", "M": "male"},
-    "Hip": {"L": "left", "R": "right"},
-    "Diagnosis": {
-        "OA": "osteoarthritis",
-        "CAP": "capsular_stiffness",
-        "MUSC": "muscular_restriction",
-        "FAI": "impingement_syndrome",
-    },
-    "Test": {
-        "IRsup90": DEFINITIONS[0],
-        "ERsup90": DEFINITIONS[1],
-        "FLEX": DEFINITIONS[2],
-        "IRsit": "hip_internal_rotation_seated_passive",
-    },
-    "Device": {"UG": "universal_goniometer", "BI": "bubble_inclinometer"},
-    "EndFeel": {"cap": "capsular", "mus": "muscular", "bone": "bone_to_bone", "empty": "empty"},
-    "Technique": {
-        "LATD": "lateral_distraction",
-        "LAXD": "long_axis_distraction",
-        "INFG": "inferior_glide",
-    },
-    "Bias": {"neu": "neutral", "IR": "internal", "ER": "external"},
-    "Manner": {"none": "not_applicable", "held": "held", "comb": "combined"},
-    "Stopped": {"Y": "yes", "N": "no"},
-}
-"""Column of harbour's export to its values and their canonical codes."""
+Parts = dict[str, pl.DataFrame]
+"""Part of an export to its cells as text (null: empty), with marks."""
 
-MILLRACE_CODES: dict[str, dict[str, str]] = {
-    "Geschlecht": {"w": "female", "m": "male"},
-    "Seite": {"li": "left", "re": "right"},
-    "Diagnose": {
-        "Arthrose": "osteoarthritis",
-        "Kapselsteife": "capsular_stiffness",
-        "Muskelverkürzung": "muscular_restriction",
-        "Impingement": "impingement_syndrome",
-    },
-    "Phase": {"vor": "pretest", "nach": "retest"},
-    "Messung": {
-        "Innenrotation": DEFINITIONS[0],
-        "Außenrotation": DEFINITIONS[1],
-        "Beugung": DEFINITIONS[2],
-    },
-    "Gerät": {"DI": "digital_inclinometer", "WM": "universal_goniometer"},
-    "Endgefühl": {
-        "kapsulär": "capsular",
-        "muskulär": "muscular",
-        "knöchern": "bone_to_bone",
-        "leer": "empty",
-    },
-    "Technik": {
-        "T1": "lateral_distraction",
-        "T2": "long_axis_distraction",
-        "T3": "inferior_glide",
-    },
-    "Vorspannung": {"neutral": "neutral", "innen": "internal", "außen": "external"},
-    "Art": {"entfällt": "not_applicable", "gehalten": "held", "kombiniert": "combined"},
-    "Abbruch": {"ja": "yes", "nein": "no"},
-}
-"""Column of millrace's export to its values and their canonical codes."""
-
-HARBOUR_COLUMNS = (
-    *("PatientNo", "Sex", "Age", "VisitNo", "VisitDate", "Therapist", "Hip", "Diagnosis"),
-    *("Months", "Seq", "Row", "Test", "Trial", "Device", "Angle", "NPRS", "EndFeel"),
-    *("Technique", "Grade", "Bias", "Manner", "Sets", "Seconds", "Stopped", "Comment"),
-)
-"""Headers of harbour's export, in order."""
-
-MILLRACE_COLUMNS = (
-    *("Patient", "Geschlecht", "Alter", "Datum", "Behandler", "Seite", "Diagnose"),
-    *("Dauer_Wochen", "Phase", "Messung", "Gerät", "Winkel_rad", "Schmerz_mm", "Endgefühl"),
-    *("Technik", "Grad", "Vorspannung", "Art", "Serien", "Sekunden", "Abbruch"),
-)
-"""Headers of millrace's export, in order."""
-
-MARKS = ("_block", "_bouts", "_pretested", "_date")
+MARKS = ("_patient", "_visit", "_side", "_definition", "_block", "_bouts", "_pretested", "_date")
 """Columns that only steer the planting of defects; they are not written."""
 
-HARBOUR_EXPORTS = (date(2025, 6, 30), date(2025, 9, 30))
-"""Days of harbour's two exports; the second holds what came after the first."""
+EXPORTED_ON = date(2025, 9, 30)
+"""Day of the last export of every clinic."""
 
-MILLRACE_EXPORT = date(2025, 9, 30)
-"""Day of millrace's one export."""
+HIP_AT_VISIT = ("clinic", "patient", "visit", "side")
+"""Columns of the events that say which hip at which visit."""
 
-MISSING_WORD = "k.A."
-"""Millrace's word for what was not recorded."""
-
-_WORDS = ("tolerated well", "warm-up first", "tired today", "gentle start", "bed height changed")
-_WEEKS_PER_MONTH = 52 / 12
+REVIEW = {"reviewed_by": "data manager (invented)", "reviewed_on": date(2024, 1, 2)}
+"""Who has signed off the codebooks."""
 
 
-def lay_out_harbour(events: Events, rng: np.random.Generator) -> pl.DataFrame:
-    """Lay out harbour's rows, one per event.
+def coded(field: str, codes: Mapping[str, str], **options: object) -> dict[str, Any]:
+    """Describe a coded column of a codebook.
 
     Parameters
     ----------
-    events : Events
-        True events.
-    rng : numpy.random.Generator
-        Source of randomness, for the comments.
+    field : str
+        What the column holds.
+    codes : mapping of str to str
+        Value to canonical code.
+    **options : object
+        Further options of the column.
 
     Returns
     -------
-    polars.DataFrame, shape (n_rows, 29)
-        ``HARBOUR_COLUMNS`` as text (null: empty cell), then ``MARKS``.
+    dict
+        The column.
     """
-    code = _encoder(HARBOUR_CODES)
-    hip_at_visit = ("clinic", "patient", "visit", "side", "event")
-    tests = events.tests.filter(pl.col("is_done") & (pl.col("clinic") == "harbour")).select(
-        *hip_at_visit,
-        Row=pl.lit("T"),
-        Test=code("Test", "definition"),
-        Trial=pl.col("trial").cast(pl.String),
-        Device=pl.lit("UG"),
-        Angle=pl.col("angle_deg").cast(pl.Int64).cast(pl.String),
-        NPRS=pl.col("pain_0_10").cast(pl.Int64).cast(pl.String),
-        EndFeel=code("EndFeel", "end_feel"),
-        _block="block",
-        _bouts="n_bouts",
-        _pretested="has_pretest",
-    )
-    bouts = events.bouts.filter(pl.col("clinic") == "harbour").select(
-        *hip_at_visit,
-        Row=pl.lit("M"),
-        Technique=code("Technique", "technique"),
-        Grade=pl.col("grade") + pl.col("grade_modifier").replace("none", ""),
-        Bias=code("Bias", "bias_direction"),
-        Manner=code("Manner", "bias_manner"),
-        Sets=pl.col("sets").cast(pl.String),
-        Seconds=pl.col("seconds_per_set").cast(pl.String),
-        Stopped=pl.when("stopped_early").then(pl.lit("Y")).otherwise(pl.lit("N")),
-        _block=pl.lit("bout"),
-    )
-    rows = _with_person(events, pl.concat([tests, bouts], how="diagonal"))
-    rows = rows.sort("patient", "visit", "side", "event", _order("Test", HARBOUR_CODES), "Trial")
-    words = pl.Series(rng.integers(0, 40, len(rows)))
-    return rows.select(
-        "Row",
-        "Test",
-        "Trial",
-        *("Device", "Angle", "NPRS", "EndFeel", "Technique", "Grade", "Bias", "Manner"),
-        *("Sets", "Seconds", "Stopped", "_block", "_bouts", "_pretested"),
-        PatientNo="patient",
-        Sex=code("Sex", "sex"),
-        Age=pl.col("age_years").cast(pl.String),
-        VisitNo=pl.col("visit").cast(pl.String),
-        VisitDate=pl.col("date").dt.to_string("%Y-%m-%d"),
-        Therapist="clinician",
-        Hip=code("Hip", "side"),
-        Diagnosis=code("Diagnosis", "condition"),
-        Months=pl.col("duration_months").cast(pl.String),
-        Seq=pl.col("event").cast(pl.String),
-        Comment=words.replace_strict(dict(enumerate(_WORDS)), default=None, return_dtype=pl.String),
-        _date="date",
-    ).select(*HARBOUR_COLUMNS, *MARKS)
+    return {"field": field, "codes": dict(codes), **options}
 
 
-def lay_out_millrace(events: Events) -> pl.DataFrame:
-    """Lay out millrace's rows, one per measurement.
+def column(field: str, **options: object) -> dict[str, Any]:
+    """Describe a column of a codebook that has no codes.
 
     Parameters
     ----------
-    events : Events
-        True events.
+    field : str
+        What the column holds.
+    **options : object
+        Options of the column.
 
     Returns
     -------
-    polars.DataFrame, shape (n_rows, 25)
-        ``MILLRACE_COLUMNS`` as text (null: empty cell), then ``MARKS``.
+    dict
+        The column.
     """
-    code = _encoder(MILLRACE_CODES)
-    hip_at_visit = ("clinic", "patient", "visit", "side")
-    tests = events.tests.filter(pl.col("is_done") & (pl.col("clinic") == "millrace")).select(
-        *hip_at_visit,
-        Phase=code("Phase", "block"),
-        Messung=code("Messung", "definition"),
-        Winkel_rad=_radians(pl.col("angle_deg")),
-        Schmerz_mm=(pl.col("pain_0_10") * 10).round().cast(pl.Int64).cast(pl.String),
-        Endgefühl=code("Endgefühl", "end_feel"),
-        _block="block",
-        _bouts="n_bouts",
-        _pretested="has_pretest",
-    )
-    bouts = events.bouts.filter(pl.col("clinic") == "millrace").select(
-        *hip_at_visit,
-        Technik=code("Technik", "technique"),
-        Grad=pl.col("grade").replace_strict({"I": "1", "II": "2", "III": "3", "IV": "4"})
-        + pl.col("grade_modifier").replace("none", ""),
-        Vorspannung=code("Vorspannung", "bias_direction"),
-        Art=code("Art", "bias_manner"),
-        Serien=pl.col("sets").cast(pl.String),
-        Sekunden=pl.col("seconds_per_set").cast(pl.String),
-        Abbruch=pl.when("stopped_early").then(pl.lit("ja")).otherwise(pl.lit("nein")),
-    )
-    rows = _with_person(events, tests.join(bouts, on=hip_at_visit, how="left"))
-    order = _order("Messung", MILLRACE_CODES)
-    rows = rows.sort("patient", "visit", "side", pl.col("Phase") == "nach", order)
-    return rows.select(
-        *("Phase", "Messung", "Winkel_rad", "Technik", "Grad", "Vorspannung", "Art"),
-        *("Serien", "Sekunden", "Abbruch", "_block", "_bouts", "_pretested"),
-        Patient="patient",
-        Geschlecht=code("Geschlecht", "sex"),
-        Alter=pl.col("age_years").cast(pl.String),
-        Datum=pl.col("date").dt.to_string("%d.%m.%Y"),
-        Behandler="clinician",
-        Seite=code("Seite", "side"),
-        Diagnose=code("Diagnose", "condition"),
-        Dauer_Wochen=(pl.col("duration_months") * _WEEKS_PER_MONTH)
-        .round()
-        .cast(pl.Int64)
-        .cast(pl.String),
-        Gerät=pl.lit("DI"),
-        Schmerz_mm=pl.col("Schmerz_mm").fill_null(MISSING_WORD),
-        Endgefühl=pl.col("Endgefühl").fill_null(MISSING_WORD),
-        _date="date",
-    ).select(*MILLRACE_COLUMNS, *MARKS)
+    return {"field": field, **options}
 
 
-def _encoder(codes: dict[str, dict[str, str]]) -> Callable[[str, str], pl.Expr]:
-    """Make what turns the canonical codes of a field into a clinic's own."""
+def encoder(codes: Mapping[str, Mapping[str, str]]) -> Callable[[str, str], pl.Expr]:
+    """Make what turns canonical codes into a clinic's own.
 
-    def encode(column: str, field: str) -> pl.Expr:
-        own = {canonical: value for value, canonical in codes[column].items()}
+    Parameters
+    ----------
+    codes : mapping of str to mapping
+        Column to its values and their canonical codes.
+
+    Returns
+    -------
+    callable
+        From column and field to an expression.
+    """
+
+    def encode(header: str, field: str) -> pl.Expr:
+        own = {canonical: value for value, canonical in codes[header].items()}
         return pl.col(field).replace_strict(own, default=None, return_dtype=pl.String)
 
     return encode
 
 
-def _order(column: str, codes: dict[str, dict[str, str]]) -> pl.Expr:
-    order = {value: number for number, value in enumerate(codes[column])}
-    return pl.col(column).replace_strict(order, default=None, return_dtype=pl.Int64)
+def rank(name: str, codes: Mapping[str, str]) -> pl.Expr:
+    """Give the place of a column's value among its codes.
+
+    Parameters
+    ----------
+    name : str
+        Column of a frame.
+    codes : mapping of str to str
+        Values in order.
+
+    Returns
+    -------
+    polars.Expr
+        Place, from 0.
+    """
+    order = {value: number for number, value in enumerate(codes)}
+    return pl.col(name).replace_strict(order, default=None, return_dtype=pl.Int64)
 
 
-def _with_person(events: Events, rows: pl.DataFrame) -> pl.DataFrame:
+def tests_of(events: Events, clinic: str) -> pl.DataFrame:
+    """Take the tests that a clinic did.
+
+    Parameters
+    ----------
+    events : Events
+        True events.
+    clinic : str
+        Code of the clinic.
+
+    Returns
+    -------
+    polars.DataFrame
+        Its tests.
+    """
+    return events.tests.filter(pl.col("is_done") & (pl.col("clinic") == clinic))
+
+
+def with_person(events: Events, rows: pl.DataFrame) -> pl.DataFrame:
+    """Add what is known of the visit, the patient and the hip.
+
+    Parameters
+    ----------
+    events : Events
+        True events.
+    rows : polars.DataFrame
+        Rows with the columns of ``HIP_AT_VISIT``.
+
+    Returns
+    -------
+    polars.DataFrame
+        The rows, in the same order.
+    """
+    order: Any = {"how": "left", "maintain_order": "left"}
     return (
-        rows.join(events.visits, on=["clinic", "patient", "visit"], how="left")
-        .join(events.patients, on=["clinic", "patient"], how="left")
-        .join(events.hips, on=["clinic", "patient", "side"], how="left")
+        rows.join(events.visits, on=["clinic", "patient", "visit"], **order)
+        .join(events.patients, on=["clinic", "patient"], **order)
+        .join(events.hips, on=["clinic", "patient", "side"], **order)
     )
 
 
-def _radians(angle_deg: pl.Expr) -> pl.Expr:
-    """Radians with four decimals and a decimal comma."""
-    parts = (angle_deg * np.pi / 180 * 10_000).round().cast(pl.Int64)
-    sign = pl.when(parts < 0).then(pl.lit("-")).otherwise(pl.lit(""))
-    whole = (parts.abs() // 10_000).cast(pl.String)
-    rest = (parts.abs() % 10_000).cast(pl.String).str.zfill(4)
-    return sign + whole + pl.lit(",") + rest
+def marked(rows: pl.DataFrame, headers: tuple[str, ...]) -> pl.DataFrame:
+    """Keep the columns of the export, with the marks that the rows have.
+
+    Parameters
+    ----------
+    rows : polars.DataFrame
+        Rows with the clinic's columns; a mark may bear the name of the event's column.
+    headers : tuple of str
+        Headers of the export, in order.
+
+    Returns
+    -------
+    polars.DataFrame
+        Headers, then ``MARKS``; null where a row has no such mark.
+    """
+    names = {"_bouts": "n_bouts", "_pretested": "has_pretest"}
+    found = {mark: names.get(mark, mark[1:]) for mark in MARKS}
+    marks = [
+        (pl.col(source) if source in rows.columns else pl.lit(None)).alias(mark)
+        for mark, source in found.items()
+    ]
+    return rows.select(*headers, *marks)
+
+
+def whole(field: str) -> pl.Expr:
+    """Write whole numbers as text.
+
+    Parameters
+    ----------
+    field : str
+        Column of numbers.
+
+    Returns
+    -------
+    polars.Expr
+        Text.
+    """
+    return pl.col(field).round().cast(pl.Int64).cast(pl.String)
+
+
+def triplet(first: pl.Expr, second: pl.Expr) -> pl.Expr:
+    """Write two opposite motions as a neutral-zero triplet.
+
+    Parameters
+    ----------
+    first, second : polars.Expr
+        Whole degrees of the motion on the left and on the right; one of them may be negative.
+
+    Returns
+    -------
+    polars.Expr
+        Text such as ``45-0-30``; ``0-10-120`` where the first lacks ten degrees. Null where one is null.
+
+    References
+    ----------
+    Neutral-zero method (textbook convention, from memory): where zero is not reached, the middle
+    number says where the movement begins, and 0 takes the place of the motion that is lacking.
+    """
+    left, right = first.cast(pl.Int64), second.cast(pl.Int64)
+    start = pl.max_horizontal(-left, -right, pl.lit(0))
+    ends = [pl.max_horizontal(end, pl.lit(0)).cast(pl.String) for end in (left, right)]
+    text = pl.concat_str([ends[0], pl.lit("-"), start.cast(pl.String), pl.lit("-"), ends[1]])
+    return pl.when(left.is_not_null() & right.is_not_null()).then(text)

@@ -5,10 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_data.truth import Truth
-
-CLINICS = ("harbour", "millrace")
-"""Clinics of the network, in the order of every array over clinics."""
+from synthetic_data.clinic import CLINICS, NETWORK, SHARING
+from synthetic_data.truth import DEFINITIONS, Truth
 
 SIDES = ("left", "right")
 """Sides, in the order of every array over sides."""
@@ -50,9 +48,9 @@ class People:
     has_visit : numpy.ndarray, shape (V, P)
         False for visits that do not exist.
     clinician : numpy.ndarray, shape (V, P)
-        Index of the clinician within the clinic.
+        Index of the clinician in the one numbering of the network.
     n_clinicians : int
-        Clinicians of each clinic.
+        Clinicians of the whole network; a few work at two clinics.
     is_treated : numpy.ndarray, shape (P, 2)
         Hips that are treated.
     condition : numpy.ndarray, shape (P, 2)
@@ -83,14 +81,14 @@ class People:
 
 
 def draw_people(truth: Truth, n_patients: int, rng: np.random.Generator) -> People:
-    """Draw the patients of both clinics.
+    """Draw the patients of all clinics.
 
     Parameters
     ----------
     truth : Truth
         Effects and variance components.
     n_patients : int
-        Patients of both clinics together; every second one is of the first clinic.
+        Patients of all clinics together, dealt out to the clinics in turn.
     rng : numpy.random.Generator
         Source of randomness.
 
@@ -102,7 +100,7 @@ def draw_people(truth: Truth, n_patients: int, rng: np.random.Generator) -> Peop
     clinic = np.arange(n_patients) % len(CLINICS)
     is_treated = _draw_treated(n_patients, rng)
     condition = rng.choice(len(CONDITIONS), size=(n_patients, 2), p=(0.5, 0.35, 0.1, 0.05))
-    n_clinicians = max(6, n_patients // 120)
+    roster = _roster(max(6, n_patients // 360))
     n_visits = 1 + rng.choice(N_VISITS, size=n_patients, p=(0.15, 0.2, 0.25, 0.2, 0.2))
     return People(
         clinic=clinic,
@@ -110,8 +108,8 @@ def draw_people(truth: Truth, n_patients: int, rng: np.random.Generator) -> Peop
         age_years=np.clip(np.rint(rng.normal(63, 11, n_patients)), 22, 89).astype(np.int64),
         day=_draw_days(n_patients, rng),
         has_visit=np.arange(N_VISITS)[:, None] < n_visits,
-        clinician=_draw_clinicians(n_patients, n_clinicians, rng),
-        n_clinicians=n_clinicians,
+        clinician=_draw_clinicians(roster[clinic], rng),
+        n_clinicians=int(roster.max()) + 1,
         is_treated=is_treated,
         condition=condition,
         duration_months=np.clip(np.rint(rng.lognormal(2.4, 0.7, (n_patients, 2))), 1, 120).astype(
@@ -119,7 +117,7 @@ def draw_people(truth: Truth, n_patients: int, rng: np.random.Generator) -> Peop
         ),
         end_feel=_draw_end_feel(condition, rng),
         range_deg=_draw_range(truth, is_treated, rng),
-        is_tested=rng.random((n_patients, 2, 3)) < np.array([1.0, 1.0, 0.85]),
+        is_tested=_draw_tested(clinic, rng),
     )
 
 
@@ -138,10 +136,55 @@ def _draw_days(n_patients: int, rng: np.random.Generator) -> NDArray[np.datetime
     return np.busday_offset(raw, 0, roll="forward")
 
 
-def _draw_clinicians(n_patients: int, n_clinicians: int, rng: np.random.Generator) -> Whole:
-    usual = rng.integers(0, n_clinicians, n_patients)
-    other = rng.integers(0, n_clinicians, (N_VISITS, n_patients))
-    return np.where(rng.random((N_VISITS, n_patients)) < 0.85, usual, other)
+def _roster(n_each: int) -> Whole:
+    """Give the clinicians of each clinic numbers, shape (clinics, n_each); two share a third."""
+    n_shared = n_each // 3
+    one, other = SHARING
+    roster = np.empty((len(CLINICS), n_each), dtype=np.int64)
+    free = 0
+    for clinic in range(len(CLINICS)):
+        shared = roster[one, -n_shared:] if clinic == other else roster[one, :0]
+        own = np.arange(free, free + n_each - len(shared))
+        roster[clinic] = np.concatenate([shared, own])
+        free += len(own)
+    return roster
+
+
+def _draw_clinicians(own: Whole, rng: np.random.Generator) -> Whole:
+    n_patients, n_each = own.shape
+    usual = rng.integers(0, n_each, n_patients)
+    other = rng.integers(0, n_each, (N_VISITS, n_patients))
+    place = np.where(rng.random((N_VISITS, n_patients)) < 0.85, usual, other)
+    return own[np.arange(n_patients), place]
+
+
+def _draw_tested(clinic: Whole, rng: np.random.Generator) -> Truths:
+    extension = np.array([0.85 if own.tests_extension else 0.0 for own in NETWORK])[clinic]
+    share = np.ones((len(clinic), 1, len(DEFINITIONS)))
+    share[:, 0, 2], share[:, 0, 3] = 0.85, extension
+    return as_pairs(rng.random((len(clinic), 2, len(DEFINITIONS))) < share, clinic)
+
+
+def as_pairs(of_tests: Truths, clinic: Whole) -> Truths:
+    """Let two tests that stand in one cell share what is true of the first.
+
+    Parameters
+    ----------
+    of_tests : numpy.ndarray, shape (..., P, 2, D)
+        Something about tests.
+    clinic : numpy.ndarray, shape (P,)
+        Index of the clinic.
+
+    Returns
+    -------
+    numpy.ndarray, shape (..., P, 2, D)
+        The same array, changed.
+    """
+    for index, own in enumerate(NETWORK):
+        for first, second in own.pairs:
+            here = (clinic == index)[:, None]
+            of_tests[..., second] = np.where(here, of_tests[..., first], of_tests[..., second])
+    return of_tests
 
 
 def _draw_end_feel(condition: Whole, rng: np.random.Generator) -> Whole:
@@ -155,18 +198,19 @@ def _draw_end_feel(condition: Whole, rng: np.random.Generator) -> Whole:
         ]
     )
     limits = np.cumsum(share, axis=1)[condition][:, :, None, :]
-    drawn = rng.random((*condition.shape, 3, 1))
+    drawn = rng.random((*condition.shape, len(DEFINITIONS), 1))
     code: Whole = np.minimum((drawn > limits).sum(axis=-1), share.shape[1] - 1).astype(np.int64)
     return code
 
 
 def _draw_range(truth: Truth, is_treated: Truths, rng: np.random.Generator) -> Floats:
     n = len(is_treated)
+    motions = len(DEFINITIONS)
     # One hip's motions correlate 0.3, one motion of both hips 0.6 (proposal).
     z = (
         np.sqrt(0.3) * rng.normal(size=(n, 1, 1))
-        + np.sqrt(0.3) * rng.normal(size=(n, 1, 3))
-        + np.sqrt(0.4) * rng.normal(size=(n, 2, 3))
+        + np.sqrt(0.3) * rng.normal(size=(n, 1, motions))
+        + np.sqrt(0.4) * rng.normal(size=(n, 2, motions))
     )
     surplus = np.where(is_treated[:, :, None], 0.0, np.array(truth.untreated_surplus_deg))
     drawn: Floats = np.array(truth.baseline_deg) + surplus + np.array(truth.baseline_sd_deg) * z

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from synthetic_data.clinic import HARBOUR, HIGHEST_DEG, LOWEST_DEG, NETWORK
 from synthetic_data.course import Course
-from synthetic_data.patient import Floats, People, Truths, Whole
+from synthetic_data.patient import Floats, People, Truths, Whole, as_pairs
 from synthetic_data.truth import Truth
 
 BLOCKS = (("pretest", 1), ("pretest", 2), ("interim", 1), ("retest", 1))
@@ -66,13 +67,15 @@ def read_tests(truth: Truth, people: People, course: Course, rng: np.random.Gene
     shape = owed.shape
     pain = course.pain_0_10[times][..., None] + rng.normal(0, truth.pain_reading_sd, shape)
     left_out = rng.random(shape) < np.array([0.01, 0.01, 0.03, 0.04])[:, None, None, None, None]
+    pain = np.where(left_out, np.nan, _round_pain(pain, people))
     no_feel = rng.random(shape) < np.array([0.02, 0.02, 0.05, 0.06])[:, None, None, None, None]
+    notes_feel = np.array([clinic.notes_feel for clinic in NETWORK])[people.clinic][:, None, :]
     return Readings(
         angle_deg=_round_angle(
             course.range_deg[times] + rng.normal(0, truth.sem_deg, shape), people, rng
         ),
-        pain_0_10=np.where(left_out, np.nan, _round_pain(pain, people)),
-        has_end_feel=~no_feel,
+        pain_0_10=_asked_once(pain, people),
+        has_end_feel=~no_feel & notes_feel,
         is_owed=owed,
         is_done=done,
         is_stopped=_stopped(course, rng),
@@ -93,13 +96,13 @@ def _owed_and_done(
     # On later visits a pretest is left out now and then.
     tested = np.where(treated, first | (rng.random((*shape[:3], 1)) > 0.03), first & other_hip)
     pre = visits & people.is_tested & tested
-    twice = pre & (rng.random(shape) < 0.08) & (people.clinic == 0)[:, None, None]
+    twice = pre & (rng.random(shape) < 0.08) & (people.clinic == HARBOUR)[:, None, None]
     interim = pre & given[:, 1]
     interim_done = interim & (rng.random((*shape[:3], 1)) < 0.85)
     other_again = rng.random((*shape[:3], 1)) < 0.3
     retest = np.where(treated, visits & people.is_tested & given[:, 0], pre & other_again)
     missing = _retest_missing(truth, people, course, rng)[..., None]
-    retest_done = retest & ~(missing & treated) & (rng.random(shape) > 0.04)
+    retest_done = retest & ~(missing & treated) & as_pairs(rng.random(shape) > 0.04, people.clinic)
     return (
         np.stack([pre, twice, interim, retest]),
         np.stack([pre, twice, interim_done, retest_done]),
@@ -109,12 +112,12 @@ def _owed_and_done(
 def _retest_missing(
     truth: Truth, people: People, course: Course, rng: np.random.Generator
 ) -> Truths:
-    habit = rng.normal(0, 0.4, (int(people.clinic.max()) + 1, people.n_clinicians))
+    habit = rng.normal(0, 0.4, people.n_clinicians)
     gain = (course.range_deg[2] - course.range_deg[0]).mean(axis=-1)
     pain_rose = course.pain_0_10[2] > course.pain_0_10[0]
     logit = (
         truth.retest_missing_logit
-        + habit[people.clinic, people.clinician][:, :, None]
+        + habit[people.clinician][:, :, None]
         + truth.retest_missing_per_deg * (gain - 3.0)
         + truth.retest_missing_if_pain * pain_rose
     )
@@ -123,23 +126,28 @@ def _retest_missing(
 
 
 def _round_angle(angle: Floats, people: People, rng: np.random.Generator) -> Floats:
-    """To 1 degree with digit preference at the first clinic, to 0.1 degree at the second."""
+    """To the step of each clinic's instrument, with the digit preference of each clinician."""
+    step = np.array([clinic.step_deg for clinic in NETWORK])[people.clinic][:, None, :]
+    fives = np.array([clinic.prefers_fives for clinic in NETWORK])[people.clinic][:, None, :]
     habit = rng.uniform(0.1, 0.4, people.n_clinicians)[people.clinician]
-    heaped = rng.random(angle.shape) < habit[:, :, None, None]
-    goniometer = np.where(heaped, 5 * np.rint(angle / 5), np.rint(angle))
-    first = (people.clinic == 0)[:, None, None]
-    rounded = np.where(first, goniometer, np.round(angle, 1))
+    heaped = (rng.random(angle.shape) < habit[:, :, None, None]) & fives
     # No reading leaves what the joint can reach: impossible values are planted, not drawn.
-    limited: Floats = np.clip(rounded, np.array([-10, -5, 30]), np.array([85, 85, 150]))
-    return limited + 0.0  # no minus zero
+    low, high = (limit[people.clinic][:, None, :] for limit in (LOWEST_DEG, HIGHEST_DEG))
+    unit = np.where(heaped, 5.0, step)
+    rounded: Floats = np.round(unit * np.rint(np.clip(angle, low, high) / unit), 2)
+    return rounded + 0.0  # no minus zero
 
 
 def _round_pain(pain: Floats, people: People) -> Floats:
-    """To whole numbers at the first clinic, to a millimetre of 100 at the second."""
-    cut = np.clip(pain, 0, 10)
-    first = (people.clinic == 0)[:, None, None]
-    rounded: Floats = np.where(first, np.rint(cut), np.round(cut, 1))
+    """To whole numbers, or to a millimetre of 100."""
+    step = np.array([clinic.pain_step for clinic in NETWORK])[people.clinic][:, None, None]
+    rounded: Floats = np.round(step * np.rint(np.clip(pain, 0, 10) / step), 1)
     return rounded
+
+
+def _asked_once(pain: Floats, people: People) -> Floats:
+    once = np.array([clinic.asks_pain_once for clinic in NETWORK])[people.clinic][:, None, None]
+    return np.where(once, pain[..., :1], pain)
 
 
 def _stopped(course: Course, rng: np.random.Generator) -> Truths:

@@ -18,6 +18,7 @@ DEFINITIONS = (
     "hip_internal_rotation_supine90_passive",
     "hip_external_rotation_supine90_passive",
     "hip_flexion_supine_passive",
+    "hip_extension_prone_passive",
 )
 """Test definitions of the network, in the order of every array over definitions."""
 
@@ -37,9 +38,9 @@ class Truth:
 
     Attributes
     ----------
-    baseline_deg, baseline_sd_deg : tuple of float, length 3
+    baseline_deg, baseline_sd_deg : tuple of float, length 4
         True range by definition before any treatment, in degrees.
-    untreated_surplus_deg : tuple of float, length 3
+    untreated_surplus_deg : tuple of float, length 4
         How much more range an untreated hip has, in degrees, by definition.
     day_sd_deg : float
         Standard deviation of a hip's true range from day to day, in degrees.
@@ -49,7 +50,7 @@ class Truth:
         Grade III or IV minus grade I or II.
     technique_deg : tuple of float, length 3
         Technique minus long-axis distraction.
-    definition_deg : tuple of float, length 3
+    definition_deg : tuple of float, length 4
         Definition minus internal rotation.
     end_feel_deg : tuple of float, length 4
         Pretest end feel minus capsular.
@@ -88,17 +89,22 @@ class Truth:
         Change of these log odds per degree of gain, and where pain rose.
     """
 
-    # Hando 2012 and like samples of osteoarthritis; external rotation: proposal near them.
-    baseline_deg: tuple[float, float, float] = (22.0, 33.0, 105.0)
-    baseline_sd_deg: tuple[float, float, float] = (9.0, 8.0, 11.0)
-    untreated_surplus_deg: tuple[float, float, float] = (8.0, 3.0, 10.0)  # proposal
+    # Hando 2012 and like samples of osteoarthritis; external rotation and extension: proposals near them.
+    baseline_deg: tuple[float, float, float, float] = (22.0, 33.0, 105.0, 4.0)
+    baseline_sd_deg: tuple[float, float, float, float] = (9.0, 8.0, 11.0, 7.0)
+    untreated_surplus_deg: tuple[float, float, float, float] = (8.0, 3.0, 10.0, 5.0)  # proposal
     day_sd_deg: float = 1.5  # proposal
     # Low and medium force: no clear change; high force: 5.6 to 10.6 after three sessions
     # (Estébanez-de-Miguel 2018); one session 4.4 in internal rotation (Beselga 2016).
     first_bout_gain_deg: float = 0.5
     into_resistance_deg: float = 3.0
     technique_deg: tuple[float, float, float] = (0.0, 1.5, 0.5)  # proposal
-    definition_deg: tuple[float, float, float] = (0.0, -0.3, 0.8)  # proposal; flexion gains most
+    definition_deg: tuple[float, float, float, float] = (
+        0.0,
+        -0.3,
+        0.8,
+        -0.5,
+    )  # proposal; flexion gains most
     end_feel_deg: tuple[float, float, float, float] = (0.0, -1.0, -1.0, -1.0)  # proposal
     second_bout_gain_deg: float = 1.0  # proposal
     congruent_deg: float = 1.0  # proposal

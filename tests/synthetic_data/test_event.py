@@ -13,7 +13,7 @@ from synthetic_data.truth import DEFINITIONS, END_FEELS, TECHNIQUES, Truth
 
 SEED, N_PATIENTS = 5, 6000
 
-# Two clinics and their clinicians are too few to average out; patients, hips and visits are not.
+# Six clinics and their clinicians are too few to average out; patients, hips and visits are not.
 TRUTH = Truth(clinic_sd_deg=0.0, clinician_sd_deg=0.0, technique_by_clinic_sd_deg=0.0)
 
 PLACE = ["clinic", "patient", "visit", "side"]
@@ -28,9 +28,10 @@ def events():
 def gains(events):
     """One row per owed retest of a hip that had one bout, with the gain that the truth expects.
 
-    Retests that were not done are kept: leaving them out is what bends the observed means.
+    Retests that were not done are kept: leaving them out is what bends the observed means. Extension
+    is left out: two clinics do not note its end feel, and the numbers of the third end at zero.
     """
-    tests = events.tests
+    tests = events.tests.filter(pl.col("definition") != DEFINITIONS[3])
     key = [*PLACE, "definition"]
     before = tests.filter((pl.col("block") == "pretest") & (pl.col("trial") == 1)).select(
         *key,
@@ -83,7 +84,7 @@ def test_the_mean_gain_of_each_technique_and_grade_is_that_of_the_truth(gains, t
 
 
 @pytest.mark.parametrize("direction", ["neutral", "internal", "external"])
-@pytest.mark.parametrize("definition", DEFINITIONS)
+@pytest.mark.parametrize("definition", DEFINITIONS[:3])  # the end feel of extension is not noted
 def test_the_mean_gain_of_each_bias_and_test_is_that_of_the_truth(gains, direction, definition):
     rows = gains.filter(
         (pl.col("bias_direction") == direction) & (pl.col("definition") == definition)

@@ -54,7 +54,7 @@ def relation():
 
 @pytest.fixture(scope="module")
 def quiet():
-    return make_network(3, 100, truth=QUIET)
+    return make_network(3, 300, truth=QUIET)
 
 
 @pytest.fixture(scope="module")
@@ -87,7 +87,7 @@ def test_without_noise_a_second_bout_gains_by_its_bias(quiet):
     net = pl.col("true_gain") - pl.col("definition").replace_strict(own)
     found = {
         (r, m): value
-        for r, m, value in second.filter(pl.col("definition") != DEFINITIONS[2])
+        for r, m, value in second.filter(pl.col("definition").is_in(DEFINITIONS[:2]))
         .group_by("relation", "bias_manner")
         .agg(net.mean())
         .iter_rows()
@@ -100,8 +100,9 @@ def test_without_noise_a_second_bout_gains_by_its_bias(quiet):
         ("opposed", "held"): pytest.approx(base - 0.75),
         ("opposed", "combined"): pytest.approx(base - 0.25),
     }
-    flexion = second.filter(pl.col("definition") == DEFINITIONS[2])
-    assert flexion["true_gain"].to_list() == pytest.approx([base + 0.2] * flexion.height)
+    for definition, own_effect in ((DEFINITIONS[2], 0.2), (DEFINITIONS[3], -0.125)):
+        other = second.filter(pl.col("definition") == definition)
+        assert other["true_gain"].to_list() == pytest.approx([base + own_effect] * other.height)
 
 
 def test_gains_as_read_are_near_the_truth(large):
@@ -149,16 +150,18 @@ def test_retests_are_missing_more_often_where_little_was_gained(large):
 
 
 def test_each_compared_cell_has_well_over_eleven_patients():
-    network = make_network(20261031)
+    network = make_network(20261031, 2400)
     first = gains(network, "pretest", "retest", 1).join(
         block_of(network, "retest").filter(pl.col("is_done")), on=TEST, how="semi"
     )
     cells = first.group_by("clinic", "technique", INTO.alias("into")).agg(
         pl.col("patient").n_unique()
     )
-    assert cells.height == 2 * 3 * 2
+    assert cells.height == 6 * 3 * 2
     assert cells["patient"].min() >= 15
-    second = gains(network, "interim", "retest", 2).filter(pl.col("definition") != DEFINITIONS[2])
+    second = gains(network, "interim", "retest", 2).filter(
+        pl.col("definition").is_in(DEFINITIONS[:2])
+    )
     cells = (
         second.with_columns(relation=relation())
         .group_by("relation", "bias_manner")
