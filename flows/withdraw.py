@@ -1,15 +1,17 @@
 """Withdraw a patient. Plain functions: an orchestrator's history must not learn a person number."""
 
+import shutil
 from pathlib import Path
 
 from flows.clock import now
+from flows.feedback import FOLDER
 from flows.workspace import open_workspace
 from pipeline.store.pseudonym import pseudonym
 from pipeline.store.withdrawal import Withdrawal, withdraw_patient
 
 
 def withdraw(workspace: Path, clinic: str, number: str) -> Withdrawal:
-    """Remove every record of one patient from the store.
+    """Remove every record of one patient from the store, and the clinic's feedback files.
 
     Parameters
     ----------
@@ -28,4 +30,7 @@ def withdraw(workspace: Path, clinic: str, number: str) -> Withdrawal:
     place = open_workspace(workspace)
     key = place.key()
     patient = pseudonym(key, "patient", clinic, number.strip())
-    return withdraw_patient(place.store, key, clinic, patient, now())
+    done = withdraw_patient(place.store, key, clinic, patient, now())
+    # What the clinic was told of its rows may name rows of this patient; it can be written anew.
+    shutil.rmtree(place.root / FOLDER / clinic, ignore_errors=True)
+    return done
