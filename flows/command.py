@@ -124,6 +124,64 @@ def ingest(
 
 
 @app.command
+def reread(*, codebook: CodebookPath, workspace: Where = HERE, as_json: AsJson = False) -> int:
+    """Read deliveries in the store again with a corrected codebook, and release what it can now read.
+
+    The corrected codebook needs a higher version. Deliveries that were read with an older one are read
+    again from what was kept of them; where that is not enough, the export has to be sent again.
+    """
+    from flows.intake import read_again
+
+    with busy("Reading again"):
+        results = read_again(workspace, codebook)
+    return report_all(results, show_taken, as_json=as_json)
+
+
+@app.command
+def feedback(
+    *, clinic: str, folder: Path | None = None, workspace: Where = HERE, as_json: AsJson = False
+) -> int:
+    """Write what a clinic has to correct, as a page and a workbook to send back to it.
+
+    Parameters
+    ----------
+    clinic: str
+        Code of the clinic.
+    folder: Path
+        Where the files go; without it, feedback/CLINIC in the workspace.
+    """
+    from flows.feedback import write_feedback
+
+    done = write_feedback(workspace, clinic, folder)
+    if as_json:
+        print_json({**vars(done), "page": str(done.page), "workbook": str(done.workbook)})
+        return 0
+    say(f"{done.n_facts} facts are quarantined; {done.n_places} places are to be corrected.")
+    say(f"Send back {done.workbook} and {done.page}")
+    return 0
+
+
+@app.command
+def schema(out: Path | None = None, /) -> int:
+    """Write the JSON Schema of a codebook, by which editors complete and check it.
+
+    Parameters
+    ----------
+    out: Path
+        File to write; without it the schema is printed.
+    """
+    from flows.schema import codebook_schema_text, write_codebook_schema
+
+    if out is None:
+        say(codebook_schema_text().rstrip())
+        return 0
+    write_codebook_schema(out)
+    say(f"Written to {out}. Begin a codebook beside it with this line:")
+    say(f"# yaml-language-server: $schema={out.name}")
+    return 0
+
+
+@app.command
 def publish(
     *, plan: Annotated[list[Path], Parameter(name=["--plan", "-p"])], workspace: Where = HERE,
     as_json: AsJson = False,

@@ -9,12 +9,19 @@ from pathlib import Path
 import polars as pl
 
 from flows.clock import now
-from flows.configuration import read_codebook
+from flows.configuration import parse_codebook, read_codebook
 from flows.workspace import open_workspace
 from pipeline.intake import SignedCodebook, prepare_delivery
-from pipeline.reading.delimited import Reading, read_delimited
+from pipeline.reading.export import read_export
+from pipeline.reading.reading import Reading
+from pipeline.rereading import Kept, reread_delivery
 from pipeline.store.delivery import Delivery, commit_delivery, find_delivery
+from pipeline.store.holding import Held
+from pipeline.store.kept import find_layout, read_held
 from pipeline.store.ledger import Store
+from pipeline.store.part import RAW
+from schemas.errors import ArcgainError, CodebookError
+from schemas.table import QUARANTINED, SOURCE_ROW
 
 logger = logging.getLogger(__name__)
 
@@ -57,7 +64,7 @@ class Taken:
     account : Mapping of str to Mapping of str to int
         Counts by table.
     quarantine : tuple of dict
-        Up to ``MOST_ROWS`` quarantined facts: reason, table, record, column and value.
+        Up to ``MOST_ROWS`` quarantined facts: reason, table, file, record, line, column and value.
     n_quarantined : int
         How many there are.
     """
@@ -94,7 +101,7 @@ def check_export(workspace: Path, request: Request) -> Taken:
     """
     place = open_workspace(workspace)
     signed = read_codebook(request.codebook)
-    reading = read_delimited(request.export, signed.codebook.file)
+    reading = _read(request, signed)
     delivery = prepare_delivery(reading, signed, place.settings, place.key(), request.exported_on)
     return _taken(delivery, delivery.account, "", is_new=True, is_stored=False)
 
@@ -116,7 +123,7 @@ def take_in(workspace: Path, request: Request) -> Taken:
     """
     place = open_workspace(workspace)
     signed = read_codebook(request.codebook)
-    reading = read_delimited(request.export, signed.codebook.file)
+    reading = _read(request, signed)
     again = _sent_again(place.store, reading, signed)
     if again is not None:
         return again
@@ -126,6 +133,75 @@ def take_in(workspace: Path, request: Request) -> Taken:
     logger.info("delivery %s: %s", receipt.delivery, dict(receipt.account))
     return _taken(
         delivery, receipt.account, receipt.delivery, is_new=receipt.is_new, is_stored=True
+    )
+
+
+def read_again(workspace: Path, codebook: Path) -> list[Taken | ArcgainError]:
+    """Read deliveries that are held again, with a corrected codebook.
+
+    Parameters
+    ----------
+    workspace : pathlib.Path
+        The workspace.
+    codebook : pathlib.Path
+        The corrected codebook; deliveries of its clinic and layout that an older version read are
+        read again from what was kept of them.
+
+    Returns
+    -------
+    list of Taken or ArcgainError
+        What became of each; one that needs the export itself does not keep the others out.
+
+    Raises
+    ------
+    CodebookError
+        If no delivery was read with an older version.
+    """
+    place = open_workspace(workspace)
+    signed = read_codebook(codebook)
+    newest = signed.codebook
+    held = [
+        one
+        for one in find_layout(place.store, newest.clinic, newest.codebook)
+        if one.codebook_version < newest.version
+    ]
+    if not held:
+        raise CodebookError(
+            f"{newest.clinic}/{newest.codebook}, version {newest.version}",
+            "the store holds no delivery that an older version of this codebook has read",
+            "Take the export in with “arcgain ingest”, or raise the version of the corrected codebook.",
+        )
+    key = place.key()
+    results: list[Taken | ArcgainError] = []
+    for one in held:
+        try:
+            delivery = reread_delivery(_kept(place.store, one), signed, place.settings, key)
+            receipt = commit_delivery(place.store, delivery, key, now())
+        except ArcgainError as error:
+            results.append(error)
+            continue
+        results.append(
+            _taken(
+                delivery, receipt.account, receipt.delivery, is_new=receipt.is_new, is_stored=True
+            )
+        )
+    return results
+
+
+def _read(request: Request, signed: SignedCodebook) -> Reading:
+    codebook = signed.codebook
+    return read_export(request.export, codebook.file, codebook.places, codebook.set_aside)
+
+
+def _kept(store: Store, held: Held) -> Kept:
+    return Kept(
+        source_name=held.source_name,
+        source_sha256=held.source_sha256,
+        exported_on=held.exported_on,
+        codebook=parse_codebook(held.texts["codebook"], f"{held.clinic}/{held.codebook}"),
+        raw=read_held(store, held, RAW),
+        quarantine=read_held(store, held, QUARANTINED),
+        n_out_of_scope=held.account[SOURCE_ROW]["out_of_scope"],
     )
 
 
@@ -158,7 +234,13 @@ def _taken(
     is_stored: bool,
 ) -> Taken:
     shown = delivery.quarantine.head(MOST_ROWS).select(
-        "reason", "table", pl.col("source_record").alias("record"), "column", "value"
+        "reason",
+        "table",
+        pl.col("source_file").alias("file"),
+        pl.col("source_record").alias("record"),
+        pl.col("source_line").alias("line"),
+        "column",
+        "value",
     )
     return Taken(
         export=delivery.source_name,

@@ -190,7 +190,9 @@ def _show_quarantine(taken: "Taken") -> None:
     shown = taken.quarantine[:_MOST_SHOWN]
     rows: list[dict[str, Any]] = [{**row, **_words(str(row["reason"]))} for row in shown]
     title = f"Quarantined facts ({len(shown)} of {taken.n_quarantined})"
-    show_table(title, ("record", "column", "value", "problem", "remedy"), rows)
+    files = ("file",) if len({row["file"] for row in shown}) > 1 else ()
+    lines = ("line",) if any(row["line"] != row["record"] for row in shown) else ()
+    show_table(title, (*files, "record", *lines, "column", "value", "problem", "remedy"), rows)
 
 
 def _words(reason: str) -> dict[str, str]:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 from flows.configuration import read_settings
 from flows.runner import PREFECT_FOLDER
+from flows.schema import SCHEMA_FILE, write_codebook_schema
 from pipeline.store.file import create_file, make_folder
 from pipeline.store.ledger import Store, create_store, open_store
 from pipeline.store.pseudonym import PseudonymKey, create_key, load_key
@@ -19,7 +20,7 @@ _TEMPLATE = """\
 network: {network}
 date_policy: strict        # strict: of a date only the year is kept; month: year and month
 smallest_count: 11         # no published number rests on fewer patients
-shared_clinician_numbers: false
+shared_clinician_numbers: {shared}
 authors: []
 """
 
@@ -58,7 +59,9 @@ class Workspace:
         return load_key(self.root / "keys")
 
 
-def create_workspace(root: Path, network: str) -> Workspace:
+def create_workspace(
+    root: Path, network: str, *, shared_clinicians: bool = False
+) -> Workspace:
     """Make a new workspace.
 
     Parameters
@@ -67,6 +70,8 @@ def create_workspace(root: Path, network: str) -> Workspace:
         A folder that is empty or does not exist.
     network : str
         Name of the network.
+    shared_clinicians : bool
+        True where clinicians are numbered across the network.
 
     Returns
     -------
@@ -85,10 +90,12 @@ def create_workspace(root: Path, network: str) -> Workspace:
             str(root), "the folder is not empty", "Name a folder that does not exist yet."
         )
     quoted = '"' + network.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    settings = _TEMPLATE.format(network=quoted, shared=str(shared_clinicians).lower())
     try:
         for name in ("codebooks", "plans", "published"):
             make_folder(root / name)
-        create_file(root / SETTINGS, _TEMPLATE.format(network=quoted).encode())
+        write_codebook_schema(root / "codebooks" / SCHEMA_FILE)
+        create_file(root / SETTINGS, settings.encode())
         create_key(root / "keys")
         create_store(root)
     except OSError as problem:

@@ -2,137 +2,222 @@
 
 Each column is decoded once per distinct value by a small pure function, whatever the number of rows;
 a value that cannot be read keeps its reason. Decoding comes before reshaping, since a column of an
-export with one row per visit serves several records.
+export with one row per visit serves several records, and a composite cell several values.
 """
 
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import polars as pl
 
-from pipeline.notation.angle import read_angle
-from pipeline.notation.dose import read_dose, read_seconds, read_weeks
-from pipeline.notation.grade import read_grade
-from pipeline.notation.number import read_whole
-from pipeline.notation.pain import read_pain
-from pipeline.screening import mask
-from schemas.codebook import Codebook, Column
-from schemas.field import BOOLEAN_FIELDS, NOTATION_COLUMNS, ROW_KIND, list_of
+from pipeline.coded import CodedText, as_coded, code_text
+from pipeline.compact import PSEUDONYMS
+from pipeline.decoding import (
+    Decoded,
+    Split,
+    decoder,
+    not_tested,
+    refuse_unclaimed,
+    splitter,
+    value_of,
+)
+from pipeline.identifier.masking import mask, shown_value
+from pipeline.identifier.trade_word import is_trade_word
+from schemas.column import Column
+from schemas.field import BOOLEAN_FIELDS, NOTATION_COLUMNS
+from schemas.layout import NO_FACTS, Layout
 from schemas.reason import Quarantine
+from schemas.record import Piece
 from schemas.table import TABLES
-from schemas.vocabulary import NOT_RECORDED, code_list
+from schemas.vocabulary import code_list
 
-Decoded = tuple[Any, ...] | Quarantine
-"""Canonical values of one cell, or the reason why there are none."""
+REASON, SHOWN, HELD = "\x1freason", "\x1fshown", "\x1fheld"
+"""Columns of a decoded table: why a value cannot be read, what may be shown of it, and whether there is one."""
 
-_TYPES: dict[str, pl.DataType] = {
-    name: kind for table in TABLES.values() for name, kind in (table.key | table.values).items()
-}
+POSITION = "\x1fhip_flexion_deg"
+"""Hip flexion that a composite cell states beside an angle."""
+
+Kinds = dict[str, pl.DataType]
+"""Type of each canonical column."""
+
+_WHOLE_COLUMNS = frozenset(
+    name
+    for table in TABLES.values()
+    for name, kind in (table.key | table.values).items()
+    if kind == pl.Int64()
+)
 FREE_TEXT = r"\p{L}\W+\p{L}{2}|^.{25}|(\d\D*){7}"
 """Two words, more than 24 characters, or seven digits and more: no code is written so."""
+
+WORD = r"^\s*\p{L}{4,}\s*$"
+"""One word that no code list knows: it may be a name."""
 
 WORKERS = 4
 """Columns decoded at once."""
 
-_WHOLE_FIELDS = ("age_years", "trial", "sets", "stated_order")
-
 
 @dataclass(frozen=True)
 class HarmonisedColumn:
-    """One column of the export, decoded.
+    """One column of the export, or one value of its composite cells, decoded.
 
     Attributes
     ----------
-    header : str
-        Its header.
-    field : str
-        Field that it holds.
-    values : dict of str to polars.Series
-        Canonical column to values, null where missing or unreadable; each of length n_records.
-    reason : polars.Series or None
-        Reason code where a value is unreadable, null elsewhere; None where all can be read.
+    piece : Piece
+        Header, and the value's name where a cell holds several.
+    column : Column
+        What the codebook declares of it.
+    codes : polars.Series, shape (n_records,)
+        Place of each row's text in ``table``.
+    table : polars.DataFrame, shape (n_distinct, n_values + 4)
+        For each distinct text ``text``, its canonical values, ``REASON``, ``SHOWN`` and ``HELD``.
     """
 
-    header: str
-    field: str
-    values: dict[str, pl.Series]
-    reason: pl.Series | None
+    piece: Piece
+    column: Column
+    codes: pl.Series
+    table: pl.DataFrame
+
+    def at(self, name: str, rows: pl.Series) -> pl.Series:
+        """Give one of the decoded columns for some rows.
+
+        Parameters
+        ----------
+        name : str
+            A column of ``table``.
+        rows : polars.Series, shape (n,)
+            Positions of rows.
+
+        Returns
+        -------
+        polars.Series, shape (n,)
+            Its values.
+        """
+        values = self.table[name]
+        return values.gather(self.codes.gather(rows)).alias(name)
+
+    @property
+    def values(self) -> tuple[str, ...]:
+        """Names of the canonical columns that it fills."""
+        own = (*canonical_columns(self.column.field), "reason_not_done")
+        return tuple(name for name in self.table.columns if name in own)
+
+    @property
+    def has_reasons(self) -> bool:
+        """True where any value cannot be read."""
+        return self.table[REASON].null_count() < self.table.height
 
 
-def harmonise(frame: pl.DataFrame, codebook: Codebook) -> dict[str, HarmonisedColumn]:
-    """Decode every declared column.
+def harmonise(frame: pl.DataFrame, layout: Layout, kinds: Kinds) -> dict[Piece, HarmonisedColumn]:
+    """Decode every column that a record takes.
 
     Parameters
     ----------
     frame : polars.DataFrame, shape (n_records, n_columns)
         Screened and pseudonymised text columns.
-    codebook : Codebook
+    layout : Layout
         What each column holds.
+    kinds : dict of str to polars.DataType
+        Type of each canonical column.
 
     Returns
     -------
-    dict of str to HarmonisedColumn
-        By header.
+    dict of Piece to HarmonisedColumn
+        By column and value.
     """
-    wanted = [h for h, column in codebook.columns.items() if column.field != ROW_KIND]
+    wanted: dict[str, set[Piece]] = {}
+    for record in layout.records:
+        for piece in layout.pieces(record).values():
+            wanted.setdefault(piece.column, set()).add(piece)
+    for header in layout.own:  # conditions may need it, and what is unreadable is masked in raw
+        if layout.columns[header].field not in NO_FACTS:
+            wanted.setdefault(header, set())
     with ThreadPoolExecutor(max_workers=WORKERS) as pool:  # polars lets other threads run meanwhile
         found = pool.map(
-            lambda header: harmonise_column(frame[header], header, codebook),
-            wanted,
+            lambda header: harmonise_column(frame[header], wanted[header], layout, kinds),
+            sorted(wanted),
         )
-        return dict(zip(wanted, found, strict=True))
+        return {column.piece: column for columns in found for column in columns}
 
 
-def harmonise_column(texts: pl.Series, header: str, codebook: Codebook) -> HarmonisedColumn:
+def harmonise_column(
+    texts: pl.Series, pieces: set[Piece], layout: Layout, kinds: Kinds
+) -> list[HarmonisedColumn]:
     """Decode one column.
 
     Parameters
     ----------
     texts : polars.Series, shape (n_records,)
-        The column as text.
-    header : str
-        Its header.
-    codebook : Codebook
+        The column as text, named by its header.
+    pieces : set of Piece
+        Which of its values are taken; empty: the whole cell.
+    layout : Layout
         What it holds, the decimal mark and the markers of missing values.
+    kinds : dict of str to polars.DataType
+        Type of each canonical column.
 
     Returns
     -------
-    HarmonisedColumn
-        Its canonical values and reasons.
+    list of HarmonisedColumn
+        One for each value that is taken.
     """
-    column = codebook.columns[header]
+    header = texts.name
+    column = layout.columns[header]
+    coded = code_text(texts)
+    if column.field in PSEUDONYMS:
+        return [_pseudonyms(coded, header, column, kinds[column.field])]
+    missing = layout.missing_in(header)
+    plain = ["" if text is None else text.strip() for text in coded.texts]
     names = canonical_columns(column.field)
-    decode = _decoder(column, codebook.file.decimal_mark)
-    missing = codebook.missing_in(header)
-    distinct = texts.unique()
-    cells = [(None,) * len(names) if t.strip() in missing else decode(t.strip()) for t in distinct]
-    table = _as_table(distinct, cells, names)
-    joined = texts.to_frame("\x1ftext").join(
-        table, on="\x1ftext", how="left", maintain_order="left"
+    names = (*names, "reason_not_done") if column.not_tested else names
+    if column.composite is None:
+        decode = decoder(column, layout.file.decimal_mark)
+        cells = [(None,) * len(names) if t in missing else decode(t) for t in plain]
+        whole = Piece(column=header, component="")
+        return [HarmonisedColumn(whole, column, coded.codes, _as_table(coded, cells, names, kinds))]
+    names = (*names, POSITION)
+    kinds = kinds | {POSITION: pl.Int64()}
+    split = splitter(column, column.composite, layout.file.decimal_mark, missing)
+
+    def part_of(text: str) -> Split | Quarantine:
+        if text in missing:
+            return {}
+        if text in column.not_tested:
+            return not_tested(pieces)
+        return refuse_unclaimed(split(text), pieces)
+
+    parts = [part_of(text) for text in plain]
+    found = []
+    for piece in sorted(pieces, key=repr):
+        cells = [value_of(part, piece, len(names)) for part in parts]
+        found.append(
+            HarmonisedColumn(piece, column, coded.codes, _as_table(coded, cells, names, kinds))
+        )
+    return found
+
+
+def _pseudonyms(
+    coded: CodedText, header: str, column: Column, kind: pl.DataType
+) -> HarmonisedColumn:
+    names = coded.texts.replace("", None).cast(kind)
+    nothing = pl.lit(None, dtype=pl.String)
+    table = pl.DataFrame({"text": coded.texts, column.field: names}).with_columns(
+        nothing.alias(REASON), nothing.alias(SHOWN), pl.col(column.field).is_not_null().alias(HELD)
     )
-    has_reason = table["\x1freason"].null_count() < table.height
-    return HarmonisedColumn(
-        header,
-        column.field,
-        {name: joined[name] for name in names},
-        joined["\x1freason"] if has_reason else None,
-    )
+    return HarmonisedColumn(Piece(column=header, component=""), column, coded.codes, table)
 
 
-def mask_unreadable(raw: pl.DataFrame, columns: dict[str, HarmonisedColumn]) -> pl.DataFrame:
-    """Mask cells that could not be read and look like free text or a long number.
+def mask_unreadable(raw: pl.DataFrame, columns: dict[Piece, HarmonisedColumn]) -> pl.DataFrame:
+    """Mask cells that could not be read and look like free text, a name or a long number.
 
-    A short unknown code stays, so that the export can be read again with a corrected codebook; a
-    sentence may say anything about anybody and is not kept.
+    A short unknown code and a word of the trade stay, so that the export can be read again with a
+    corrected codebook; a sentence may say anything about anybody and is not kept.
 
     Parameters
     ----------
     raw : polars.DataFrame, shape (n_records, n_columns)
         Screened and pseudonymised text columns.
-    columns : dict of str to HarmonisedColumn
+    columns : dict of Piece to HarmonisedColumn
         The decoded columns.
 
     Returns
@@ -140,14 +225,22 @@ def mask_unreadable(raw: pl.DataFrame, columns: dict[str, HarmonisedColumn]) -> 
     polars.DataFrame
         What may be kept as raw.
     """
-    for header, column in columns.items():
-        if column.reason is None:
-            continue
-        bad = raw[header].filter(column.reason.is_not_null()).unique()
-        doubtful = bad.filter(bad.str.contains(FREE_TEXT) & ~bad.str.starts_with("!"))
-        if doubtful.len():
-            masked = [mask(text) for text in doubtful]
-            raw = raw.with_columns(pl.col(header).replace(doubtful.to_list(), masked))
+    doubtful: dict[str, list[pl.Series]] = {}
+    for piece, column in columns.items():
+        if column.has_reasons:
+            bad = column.table.filter(pl.col(REASON).is_not_null())["text"]
+            bad = bad.filter(~bad.str.starts_with("!"))
+            words = bad.filter(bad.str.contains(WORD))
+            names = [word for word in words if not is_trade_word(word.strip())]
+            long = bad.filter(bad.str.contains(FREE_TEXT) | bad.is_in(names))
+            doubtful.setdefault(piece.column, []).append(long)
+    for header, found in doubtful.items():
+        texts = pl.concat(found).unique()
+        if texts.len():
+            coded = code_text(raw[header])
+            masked = texts.map_elements(mask, return_dtype=pl.String)
+            shown = as_coded(coded.texts.replace(texts, masked))
+            raw = raw.with_columns(coded.spread(shown).alias(header))
     return raw
 
 
@@ -190,100 +283,26 @@ def decode_constant(field: str, value: str | int) -> tuple[Any, ...]:
         return (code_list("phase")[str(value)].details["event"], False)
     if field in BOOLEAN_FIELDS:
         return (value == "yes",)
-    kind = _TYPES.get(field)
-    return (int(value) if kind == pl.Int64() else str(value),)
+    return (int(value) if field in _WHOLE_COLUMNS else str(value),)
 
 
-def _as_table(distinct: pl.Series, cells: list[Decoded], names: tuple[str, ...]) -> pl.DataFrame:
-    columns: dict[str, pl.Series] = {"\x1ftext": distinct}
+def _as_table(
+    coded: CodedText, cells: list[Decoded], names: tuple[str, ...], kinds: Kinds
+) -> pl.DataFrame:
+    bad = [isinstance(cell, Quarantine) for cell in cells]
+    columns: dict[str, pl.Series] = {"text": coded.texts}
     for place, name in enumerate(names):
-        values = [None if isinstance(cell, Quarantine) else cell[place] for cell in cells]
-        columns[name] = pl.Series(name, values, dtype=_TYPES[name])
-    reasons = [str(cell) if isinstance(cell, Quarantine) else None for cell in cells]
-    columns["\x1freason"] = pl.Series(reasons, dtype=pl.String)
+        values = [None if b else cell[place] for b, cell in zip(bad, cells, strict=True)]
+        columns[name] = pl.Series(name, values, dtype=kinds[name])
+    shown = [_shown(text) if b else None for b, text in zip(bad, coded.texts, strict=True)]
+    reasons = [str(cell) if b else None for b, cell in zip(bad, cells, strict=True)]
+    held = [b or any(v is not None for v in cell) for b, cell in zip(bad, cells, strict=True)]
+    columns[REASON] = pl.Series(reasons, dtype=pl.String)
+    columns[SHOWN] = pl.Series(shown, dtype=pl.String)
+    columns[HELD] = pl.Series(held, dtype=pl.Boolean)
     return pl.DataFrame(columns)
 
 
-def _decoder(column: Column, decimal_mark: str) -> Callable[[str], Decoded]:
-    field = column.field
-    notations: dict[str, Callable[[str], Any]] = {
-        "angle": partial(_angle, column=column, decimal_mark=decimal_mark),
-        "pain": partial(read_pain, scale=str(column.scale), decimal_mark=decimal_mark),
-        "duration": partial(read_weeks, unit=str(column.unit), decimal_mark=decimal_mark),
-        "seconds_per_set": partial(read_seconds, unit=str(column.unit), decimal_mark=decimal_mark),
-        "grade": partial(_grade, scale=str(column.scale)),
-        "dose": read_dose,
-        "visit_date": _day,
-        "event": _event,
-        "phase": partial(_phase, codes=column.codes),
-        "age_years": _age,
-        "precautions": partial(_several, codes=column.codes),
-    }
-    if field in notations:
-        return lambda text: _tuple(notations[field](text))
-    if field in _WHOLE_FIELDS:
-        return lambda text: _tuple(read_whole(text))
-    if field in BOOLEAN_FIELDS:
-        return partial(_truth, codes=column.codes)
-    if list_of(field) is not None:
-        return partial(_code, field=field, codes=column.codes)
-    return lambda text: (text,)  # a pseudonym
-
-
-def _tuple(value: Any) -> Decoded:  # noqa: ANN401 - any canonical value
-    return value if isinstance(value, tuple | Quarantine) else (value,)
-
-
-def _angle(text: str, *, column: Column, decimal_mark: str) -> int | Quarantine:
-    found = read_angle(text, unit=str(column.unit), decimal_mark=decimal_mark)
-    if isinstance(found, Quarantine) or column.sign == "as_recorded":
-        return found
-    return -found
-
-
-def _grade(text: str, *, scale: str) -> tuple[str, str, str] | Quarantine:
-    found = read_grade(text, scale=scale)
-    return found if isinstance(found, Quarantine) else (scale, *found)
-
-
-def _day(text: str) -> tuple[int, str] | Quarantine:
-    if text.startswith("!"):
-        return Quarantine(text[1:].partition("|")[0])
-    offset, _, period = text.partition("|")
-    return int(offset), period
-
-
-def _event(text: str) -> tuple[int, bool] | Quarantine:
-    found = read_whole(text)
-    return Quarantine.EVENT_IMPOSSIBLE if isinstance(found, Quarantine) else (found, True)
-
-
-def _phase(text: str, *, codes: dict[str, str]) -> tuple[int, bool] | Quarantine:
-    phase = code_list("phase").get(codes.get(text, text))
-    return Quarantine.UNKNOWN_CODE if phase is None else (phase.details["event"], False)
-
-
-def _age(text: str) -> int | Quarantine:
-    return read_whole(text.removesuffix("+"))
-
-
-def _truth(text: str, *, codes: dict[str, str]) -> Decoded:
-    code = codes.get(text, text)
-    return (code == "yes",) if code in {"yes", "no"} else Quarantine.UNKNOWN_CODE
-
-
-def _code(text: str, *, field: str, codes: dict[str, str]) -> Decoded:
-    code = codes.get(text, text)
-    if code == NOT_RECORDED:
-        return (None,)
-    if code in code_list(str(list_of(field))):
-        return (code,)
-    return Quarantine.SIDE_UNKNOWN if field == "side" else Quarantine.UNKNOWN_CODE
-
-
-def _several(text: str, *, codes: dict[str, str]) -> Decoded:
-    found = [_code(part.strip(), field="precautions", codes=codes) for part in text.split(";")]
-    bad = next((cell for cell in found if isinstance(cell, Quarantine)), None)
-    if bad is not None:
-        return bad
-    return (";".join(sorted(cell[0] for cell in found if cell[0] is not None)) or None,)
+def _shown(text: str) -> str:
+    """Show an unreadable cell as far as it may be; a date comes with its mask."""
+    return text.partition("|")[2] if text.startswith("!") else shown_value(text)

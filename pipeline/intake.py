@@ -6,17 +6,23 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.coded import union_enum
+from pipeline.compact import PSEUDONYMS, compact_kinds
 from pipeline.harmonisation import harmonise, mask_unreadable
-from pipeline.pseudonymisation import pseudonymise
-from pipeline.reading.delimited import Reading
-from pipeline.reshaping import reshape
+from pipeline.linking import count_unused, link_parts
+from pipeline.pseudonymisation import Pseudonymised, kind_of_key, pseudonymise
+from pipeline.reading.reading import Reading
+from pipeline.reshaping import Reshaped, merge_parts, reshape
 from pipeline.screening import screen
 from pipeline.store.delivery import Delivery
 from pipeline.store.pseudonym import PseudonymKey
-from pipeline.validation import Validated, validate
+from pipeline.validation import Rows, Validated, validate
 from schemas.codebook import Codebook
 from schemas.errors import CodebookError, DeliveryError
 from schemas.settings import Settings
+
+PLACE, PART = "\x1fplace", "\x1fpart"
+"""Columns of raw rows with the file, sheet or list that they came from, and its name in the codebook."""
 
 
 @dataclass(frozen=True)
@@ -76,19 +82,94 @@ def prepare_delivery(
     """
     codebook = signed.codebook
     day = _day_of_export(codebook, exported_on, reading.name)
-    _check_signed(codebook)
-    safe = pseudonymise(
-        screen(reading, codebook),
-        codebook,
-        key,
-        date_policy=settings.date_policy,
-        exported_on=day,
-        shared_clinicians=settings.shared_clinician_numbers,
-    )
-    columns = harmonise(safe.frame, codebook)
-    divided = validate(reshape(safe.frame, columns, codebook), safe.frame, codebook)
-    raw = mask_unreadable(safe.frame.select(safe.raw_columns), columns)
-    return _delivery(reading, signed, day, divided, raw)
+    check_signed(codebook)
+    frames = screen(reading, codebook)
+    safe = {
+        name: pseudonymise(
+            link_parts(frames, layout),
+            layout,
+            key,
+            date_policy=settings.date_policy,
+            exported_on=day,
+            shared_clinicians=settings.shared_clinician_numbers,
+        )
+        for name, layout in codebook.layouts.items()
+    }
+    return finish(reading, signed, day, safe, _count_unused(codebook, frames))
+
+
+def finish(
+    reading: Reading,
+    signed: SignedCodebook,
+    day: date,
+    safe: dict[str, Pseudonymised],
+    n_unused: int,
+) -> Delivery:
+    """Decode and reshape the parts, divide their facts and make the delivery.
+
+    Parameters
+    ----------
+    reading : Reading
+        The export as text.
+    signed : SignedCodebook
+        Its codebook.
+    day : datetime.date
+        Day of the export.
+    safe : dict of str to Pseudonymised
+        Rows of each part without identifiers.
+    n_unused : int
+        Rows that nothing looks up.
+
+    Returns
+    -------
+    Delivery
+        Ready for the store.
+    """
+    codebook = signed.codebook
+    kinds = compact_kinds(codebook.clinic, codebook.joint, _name_pseudonyms(codebook, safe))
+    rows: dict[str, Rows] = {}
+    facts: list[Reshaped] = []
+    raw: list[pl.DataFrame] = []
+    for name, layout in codebook.layouts.items():
+        frame, text = safe[name].frame, reading.parts[name]
+        columns = harmonise(frame, layout, kinds)
+        facts.append(reshape(frame, columns, layout, kinds))
+        rows[name] = Rows(layout, frame, text)
+        kept = mask_unreadable(frame.select(safe[name].raw_columns), columns)
+        located = text.locate(kept).rename({"source_file": PLACE})
+        raw.append(located.with_columns(pl.lit(name).alias(PART)))
+    divided = validate(merge_parts(facts), rows, n_unused)
+    return _delivery(reading, signed, day, divided, _stacked(raw))
+
+
+def _stacked(raw: list[pl.DataFrame]) -> pl.DataFrame:
+    """Put the parts' raw rows in one frame of text; a column that a part lacks is null in its rows."""
+    if len(raw) == 1:
+        return raw[0].drop(PART)
+    coded = pl.selectors.categorical()
+    return pl.concat([frame.with_columns(coded.cast(pl.String)) for frame in raw], how="diagonal")
+
+
+def _name_pseudonyms(codebook: Codebook, safe: dict[str, Pseudonymised]) -> dict[str, pl.Enum]:
+    """List the pseudonyms of each kind over all parts."""
+    found: dict[str, list[pl.Series]] = {kind: [] for kind in PSEUDONYMS}
+    for name, layout in codebook.layouts.items():
+        frame = safe[name].frame
+        for header, column in layout.columns.items():
+            if column.field in found:
+                found[column.field].append(frame[header])
+        for header in frame.columns:
+            kind = kind_of_key(header)
+            if kind in found:
+                found[kind].append(frame[header])
+    return {kind: union_enum(columns) for kind, columns in found.items()}
+
+
+def _count_unused(codebook: Codebook, frames: dict[str, pl.DataFrame]) -> int:
+    """Count rows of parts without records that nothing looks up."""
+    layouts = list(codebook.layouts.values())
+    others = [name for name in codebook.alone if name not in codebook.layouts]
+    return sum(count_unused(frames, name, layouts) for name in others)
 
 
 def _day_of_export(codebook: Codebook, exported_on: date | None, name: str) -> date:
@@ -102,7 +183,19 @@ def _day_of_export(codebook: Codebook, exported_on: date | None, name: str) -> d
     return day
 
 
-def _check_signed(codebook: Codebook) -> None:
+def check_signed(codebook: Codebook) -> None:
+    """Refuse a codebook that nobody has signed off.
+
+    Parameters
+    ----------
+    codebook : Codebook
+        The codebook.
+
+    Raises
+    ------
+    CodebookError
+        If it is a draft.
+    """
     if codebook.reviewed_by is None or codebook.reviewed_on is None:
         raise CodebookError(
             f"{codebook.clinic}/{codebook.codebook}",
@@ -115,10 +208,7 @@ def _delivery(
     reading: Reading, signed: SignedCodebook, day: date, divided: Validated, raw: pl.DataFrame
 ) -> Delivery:
     codebook = signed.codebook
-    provenance = [
-        pl.lit(reading.name).alias("source_file"),
-        pl.lit(codebook.version, dtype=pl.Int64).alias("codebook_version"),
-    ]
+    provenance = pl.lit(codebook.version, dtype=pl.Int64).alias("codebook_version")
     return Delivery(
         clinic=codebook.clinic,
         codebook=codebook.codebook,

@@ -10,11 +10,13 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.coded import as_coded, code_text
+from pipeline.identifier.masking import mask
 from pipeline.notation.date import read_date
 from pipeline.notation.number import read_whole
-from pipeline.screening import mask
 from pipeline.store.pseudonym import PseudonymKey, index_day, pseudonym
-from schemas.codebook import Codebook, Record
+from schemas.field import POINTER
+from schemas.layout import Layout
 from schemas.reason import Quarantine
 from schemas.settings import DatePolicy
 
@@ -62,9 +64,25 @@ def key_column(field: str, source: str) -> str:
     return f"\x1f{field}\x1f{source}"
 
 
+def kind_of_key(name: str) -> str:
+    """Say what a column that ``key_column`` names holds.
+
+    Parameters
+    ----------
+    name : str
+        Name of a column.
+
+    Returns
+    -------
+    str
+        ``visit``, ``episode`` or ``clinician``; empty for any other column.
+    """
+    return name.split("\x1f")[1] if name.startswith("\x1f") and name.count("\x1f") == 2 else ""
+
+
 def pseudonymise(
     frame: pl.DataFrame,
-    codebook: Codebook,
+    layout: Layout,
     key: PseudonymKey,
     *,
     date_policy: DatePolicy,
@@ -77,7 +95,7 @@ def pseudonymise(
     ----------
     frame : polars.DataFrame, shape (n_records, n_declared + 1)
         Screened text columns.
-    codebook : Codebook
+    layout : Layout
         Says which columns hold identifiers and dates.
     key : PseudonymKey
         Key of the network.
@@ -93,135 +111,146 @@ def pseudonymise(
     Pseudonymised
         The export without identifiers.
     """
-    work = _Worker(codebook, key, date_policy, exported_on, shared_clinicians)
-    patient = next(h for h, c in codebook.columns.items() if c.field == "patient")
-    safe = frame.with_columns(work.by_value(frame, patient, "patient"))
-    for header, column in codebook.columns.items():
-        if column.field == "clinician":
-            safe = safe.with_columns(work.by_value(safe, header, "clinician"))
+    names = _Names(layout, key, shared_clinicians)
+    dates = _Dates(layout, key, date_policy, exported_on)
+    patient = layout.patient
+    safe = frame.with_columns(names.of_column(frame[patient], patient, "patient"))
+    for header, column in layout.columns.items():
+        if column.field in {"visit", "episode", "clinician", POINTER}:
+            safe = safe.with_columns(names.of_column(safe[header], header, column.field))
         elif column.field == "visit_date":
-            safe = work.with_offsets(safe, patient, header)
-        elif column.field in {"visit", "episode"}:
-            safe = work.within_patient(safe, patient, header, column.field)
+            safe = safe.with_columns(dates.as_offsets(safe[header], safe[patient], header))
         elif column.field == "age_years":
             safe = safe.with_columns(_without_great_ages(safe[header]))
     raw_columns = tuple(safe.columns)
-    for record in codebook.records:
-        safe = work.with_keys(safe, patient, record)
-    return Pseudonymised(safe, raw_columns)
+    return Pseudonymised(add_keys(safe, layout, key, shared_clinicians), raw_columns)
 
 
-def _without_great_ages(ages: pl.Series) -> pl.Series:
-    """Replace ages over 89 by 90, also in what is kept as raw."""
-    values = ages.unique().to_list()
-    read = [read_whole(value.strip().removesuffix("+")) for value in values]
-    new = [
-        str(OLDEST) if isinstance(age, int) and OLDEST < age <= OLDEST_BELIEVED else value
-        for age, value in zip(read, values, strict=True)
-    ]
-    return ages.replace_strict(values, new, return_dtype=pl.String)
+def add_keys(
+    frame: pl.DataFrame,
+    layout: Layout,
+    key: PseudonymKey,
+    shared_clinicians: bool = False,  # noqa: FBT001, FBT002 - as in the settings
+) -> pl.DataFrame:
+    """Add the visit, episode and clinician that records take from a constant or a date.
 
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Pseudonymised columns.
+    layout : Layout
+        Says what its records take.
+    key : PseudonymKey
+        Key of the network.
+    shared_clinicians : bool
+        True where clinicians are numbered across the network.
 
-@dataclass(frozen=True)
-class _Worker:
-    codebook: Codebook
-    key: PseudonymKey
-    date_policy: DatePolicy
-    exported_on: date
-    shared_clinicians: bool
-
-    def by_value(self, frame: pl.DataFrame, header: str, kind: str) -> pl.Series:
-        missing = self.codebook.missing_in(header)
-        values = frame[header].unique().to_list()
-        new = ["" if v.strip() in missing else self.number_of(kind, v.strip()) for v in values]
-        return frame[header].replace_strict(values, new, return_dtype=pl.String)
-
-    def within_patient(
-        self, frame: pl.DataFrame, patient: str, header: str, kind: str
-    ) -> pl.DataFrame:
-        missing = self.codebook.missing_in(header)
-        pairs = frame.select(patient, header).unique()
-        new = [
-            "" if not p or v.strip() in missing else self.part_of(kind, p, v.strip())
-            for p, v in pairs.iter_rows()
-        ]
-        return self._mapped(frame, pairs, new, (patient, header), header)
-
-    def with_offsets(self, frame: pl.DataFrame, patient: str, header: str) -> pl.DataFrame:
-        pairs = frame.select(patient, header).unique()
-        texts = {text: self._day(header, text) for text in pairs[header].unique()}
-        index = {
-            p: index_day(self.key, self.codebook.clinic, p) for p in pairs[patient].unique() if p
-        }
-        new = [self._offset(index.get(p), texts[text]) for p, text in pairs.iter_rows()]
-        return self._mapped(frame, pairs, new, (patient, header), header)
-
-    def _day(self, header: str, text: str) -> tuple[int, str] | str:
-        """Read a date once per distinct text: its ordinal and period, or why there is none."""
-        if text.strip() in self.codebook.missing_in(header):
-            return ""
-        column = self.codebook.columns[header]
-        found = read_date(text, date_format=str(column.date_format), latest=self.exported_on)
-        if isinstance(found, Quarantine):
-            return f"!{found}|{mask(text)}"
-        kept = "%Y" if self.date_policy is DatePolicy.STRICT else "%Y-%m"
-        return found.toordinal(), found.strftime(kept)
-
-    @staticmethod
-    def _offset(index: int | None, day: tuple[int, str] | str) -> str:
-        if isinstance(day, str):
-            return day
-        # Without a patient there is no index date, but then the record has no key anyway.
-        return "" if index is None else f"{day[0] - index}|{day[1]}"
-
-    def with_keys(self, frame: pl.DataFrame, patient: str, record: Record) -> pl.DataFrame:
-        """Add the visit, episode and clinician that a record takes from a constant or a date."""
-        sources = self.codebook.sources(record)
+    Returns
+    -------
+    polars.DataFrame
+        The columns, and behind them those that ``key_column`` names.
+    """
+    names = _Names(layout, key, shared_clinicians)
+    added: dict[str, pl.Expr | pl.Series] = {}
+    for record in layout.records:
+        sources = layout.sources(record)
         for field in ("visit", "episode", "clinician"):
             constant = record.set.get(field)
             if field == "episode" and field not in sources and constant is None:
                 constant = SINGLE_EPISODE
             if constant is not None:
-                frame = self._constant(frame, patient, field, str(constant))
+                text = str(constant)
+                added[key_column(field, text)] = pl.lit(
+                    names.of(field, text), dtype=pl.Enum([names.of(field, text)])
+                )
         if "visit" not in sources and "visit" not in record.set and "visit_date" in sources:
-            frame = self._visit_of_day(frame, patient, sources["visit_date"])
-        return frame
+            header = sources["visit_date"]
+            added[key_column("visit", header)] = names.of_days(frame[header])
+    return frame.with_columns(**added)
 
-    def _constant(
-        self, frame: pl.DataFrame, patient: str, field: str, constant: str
-    ) -> pl.DataFrame:
-        name = key_column(field, constant)
-        if name in frame.columns:
-            return frame
-        people = frame.select(patient).unique()
-        new = [self.part_of(field, p, constant) if p else "" for p in people[patient]]
-        return self._mapped(frame, people, new, (patient,), name)
 
-    def _visit_of_day(self, frame: pl.DataFrame, patient: str, header: str) -> pl.DataFrame:
-        name = key_column("visit", header)
-        if name in frame.columns:
-            return frame
-        pairs = frame.select(patient, header).unique()
-        new = [
-            self.part_of("visit", p, day.partition("|")[0]) if p and day and day[0] != "!" else ""
-            for p, day in pairs.iter_rows()
-        ]
-        return self._mapped(frame, pairs, new, (patient, header), name)
+def _without_great_ages(ages: pl.Series) -> pl.Series:
+    """Replace ages over 89 by 90, also in what is kept as raw."""
 
-    def part_of(self, kind: str, patient: str, text: str) -> str:
-        if kind == "clinician":
-            return self.number_of(kind, text)
-        return pseudonym(self.key, kind, self.codebook.clinic, patient, text)
+    def kept(text: str) -> str:
+        age = read_whole(text.strip().removesuffix("+"))
+        return str(OLDEST) if isinstance(age, int) and OLDEST < age <= OLDEST_BELIEVED else text
 
-    def number_of(self, kind: str, text: str) -> str:
-        """Give the pseudonym of a person; clinicians may be numbered across the network."""
+    return code_text(ages).map_texts(kept).alias(ages.name)
+
+
+@dataclass(frozen=True)
+class _Names:
+    """Pseudonyms of one clinic, made once per distinct number."""
+
+    layout: Layout
+    key: PseudonymKey
+    shared_clinicians: bool
+
+    def of_column(self, texts: pl.Series, header: str, kind: str) -> pl.Series:
+        missing = self.layout.missing_in(header)
+
+        def named(text: str) -> str:
+            plain = text.strip()
+            return "" if plain in missing else self.of(kind, plain)
+
+        return code_text(texts).map_texts(named).alias(header)
+
+    def of_days(self, days: pl.Series) -> pl.Series:
+        """Name the visit of a day; the day counts from the patient's own hidden index date."""
+
+        def named(day: str) -> str:
+            return self.of("visit", day.partition("|")[0]) if day and day[0] != "!" else ""
+
+        return code_text(days).map_texts(named)
+
+    def of(self, kind: str, text: str) -> str:
+        """Give the pseudonym of a number; clinicians may be numbered across the network."""
         is_shared = kind == "clinician" and self.shared_clinicians
-        return pseudonym(self.key, kind, "" if is_shared else self.codebook.clinic, text)
+        return pseudonym(self.key, kind, "" if is_shared else self.layout.clinic, text)
 
-    @staticmethod
-    def _mapped(
-        frame: pl.DataFrame, old: pl.DataFrame, new: list[str], on: tuple[str, ...], name: str
-    ) -> pl.DataFrame:
-        table = old.with_columns(pl.Series("\x1fnew", new, dtype=pl.String))
-        joined = frame.join(table, on=list(on), how="left", maintain_order="left")
-        return joined.with_columns(pl.col("\x1fnew").alias(name)).drop("\x1fnew")
+
+@dataclass(frozen=True)
+class _Dates:
+    """Offsets of dates from the index day of each patient."""
+
+    layout: Layout
+    key: PseudonymKey
+    date_policy: DatePolicy
+    exported_on: date
+
+    def as_offsets(self, texts: pl.Series, patients: pl.Series, header: str) -> pl.Series:
+        """Give ``offset|period``, ``!reason|masked value``, or nothing for a missing date."""
+        dates, people = code_text(texts), code_text(patients)
+        days = [self._day(header, text) for text in dates.texts]
+        ordinal = [day[0] if isinstance(day, tuple) else None for day in days]
+        tail = ["|" + day[1] if isinstance(day, tuple) else day for day in days]
+        first = [index_day(self.key, self.layout.clinic, p) if p else None for p in people.texts]
+        whole = pl.DataFrame(
+            {
+                "day": dates.spread(pl.Series(ordinal, dtype=pl.Int64)),
+                "first": people.spread(pl.Series(first, dtype=pl.Int64)),
+                "tail": dates.spread(as_coded(pl.Series(tail, dtype=pl.String))),
+            }
+        ).select((pl.col("day") - pl.col("first")).alias("offset"), "day", "tail")
+        # Without a patient there is no index date, but then the record has no key anyway.
+        text = (
+            pl.when(pl.col("day").is_null())
+            .then(pl.col("tail").cast(pl.String))
+            .otherwise(
+                pl.concat_str(pl.col("offset").cast(pl.String), pl.col("tail").cast(pl.String))
+            )
+            .fill_null("")
+        )
+        return as_coded(whole.select(text.alias(header)).to_series())
+
+    def _day(self, header: str, text: str | None) -> tuple[int, str] | str:
+        """Read a date: its ordinal and period, or why there is none."""
+        if text is None or text.strip() in self.layout.missing_in(header):
+            return ""
+        column = self.layout.columns[header]
+        found = read_date(text, date_format=str(column.date_format), latest=self.exported_on)
+        if isinstance(found, Quarantine):
+            return f"!{found}|{mask(text)}"
+        kept = "%Y" if self.date_policy is DatePolicy.STRICT else "%Y-%m"
+        return found.toordinal(), found.strftime(kept)

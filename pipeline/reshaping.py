@@ -5,221 +5,321 @@ no record describes. Where records have conditions (``when``), a row has to meet
 visit, which every row yields, do not make up for a kind of row that nobody declared.
 """
 
-import re
 from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.harmonisation import HarmonisedColumn, canonical_columns, decode_constant
-from pipeline.notation.angle import from_straight_180
+from pipeline.coded import with_texts
+from pipeline.convention import FAILURE, apply_conventions, fill_not_recorded
+from pipeline.harmonisation import (
+    HELD,
+    REASON,
+    SHOWN,
+    HarmonisedColumn,
+    Kinds,
+    canonical_columns,
+    decode_constant,
+)
+from pipeline.linking import UNLINKED
 from pipeline.pseudonymisation import SINGLE_EPISODE, key_column
-from pipeline.reading.delimited import RECORD
+from pipeline.reading.reading import LINE, RECORD
 from pipeline.recorded import is_recorded
-from pipeline.screening import mask
-from schemas.codebook import Codebook, Record
-from schemas.reason import Quarantine
+from schemas.layout import Layout
+from schemas.record import Conditions, Piece, Record
 from schemas.table import TABLES, Table
-from schemas.vocabulary import NOT_RECORDED, code_list, motion_of
 
-FAILURE = ("reason", "column", "value")
-"""Columns beside each fact: why it cannot be read, where, and what was found; null where it can."""
+ORIGIN = "\x1forigin"
+"""Column with the place in ``Reshaped.origins`` of what yields a fact."""
 
-_PLAIN_VALUE = re.compile(r"(?:[\d\s.,;:<>≤≥~°+/x*()-]|s|sec|min|deg|mm){1,20}")
-_TRADE_WORDS = ("full", "limited", "normal", "wnl", "nt", "nad", "n/a", "i", "ii", "iii", "iv", "v")
 _DEFAULTS: dict[str, str | int] = {"trial": 1, "grade_modifier": "none"}
 _FROM_PATIENT = ("visit", "episode", "clinician")
+_ROW = "\x1frow"
+
+
+@dataclass(frozen=True)
+class Origin:
+    """What yields a fact: a record of the codebook, on rows of one part.
+
+    Attributes
+    ----------
+    part : str
+        Part of the export.
+    headers : dict of str to str
+        Canonical column to the header that it is taken from.
+    """
+
+    part: str
+    headers: dict[str, str]
 
 
 @dataclass(frozen=True)
 class Reshaped:
-    """Canonical facts of one export, before validation.
+    """Canonical facts of one export, or of one part of it, before validation.
 
     Attributes
     ----------
     tables : dict of str to polars.DataFrame
-        For each canonical table its key and value columns, ``source_record`` and ``FAILURE``.
-    headers : dict of str to dict of str to str
-        For each table: canonical column to the header, or headers, that it is taken from.
-    undescribed : polars.DataFrame
-        ``source_record`` of the rows that no record of the codebook describes.
+        For each canonical table the facts that can be read: key and value columns, ``RECORD`` and
+        ``ORIGIN``.
+    failed : dict of str to polars.DataFrame
+        For each canonical table the facts that cannot: the same columns, and ``FAILURE``.
+    origins : tuple of Origin
+        What ``ORIGIN`` counts.
+    undescribed : dict of str to polars.DataFrame
+        By part, ``RECORD`` and ``LINE`` of the rows that no record of the codebook describes.
     n_rows : int
-        Rows of the export.
+        Rows that were read.
     n_out_of_scope : int
         Rows that the codebook declares out of scope.
     """
 
     tables: dict[str, pl.DataFrame]
-    headers: dict[str, dict[str, str]]
-    undescribed: pl.DataFrame
+    failed: dict[str, pl.DataFrame]
+    origins: tuple[Origin, ...]
+    undescribed: dict[str, pl.DataFrame]
     n_rows: int
     n_out_of_scope: int
 
 
 def reshape(
-    frame: pl.DataFrame, columns: dict[str, HarmonisedColumn], codebook: Codebook
+    frame: pl.DataFrame, columns: dict[Piece, HarmonisedColumn], layout: Layout, kinds: Kinds
 ) -> Reshaped:
-    """Build the canonical facts.
+    """Build the canonical facts of one part.
 
     Parameters
     ----------
     frame : polars.DataFrame, shape (n_records, n_columns)
         Screened and pseudonymised text columns.
-    columns : dict of str to HarmonisedColumn
-        The decoded columns by header.
-    codebook : Codebook
+    columns : dict of Piece to HarmonisedColumn
+        The decoded columns.
+    layout : Layout
         What each row becomes.
+    kinds : dict of str to polars.DataType
+        Type of each canonical column.
 
     Returns
     -------
     Reshaped
         Facts by table; repeated records of a visit are one fact.
     """
-    scoped = ~_mask(frame, _any_condition(codebook.out_of_scope))
-    has_conditions = any(record.when for record in codebook.records)
+    scoped = ~_any_condition(frame, layout.out_of_scope)
+    has_conditions = any(record.when for record in layout.records)
     described = ~scoped
-    parts: dict[str, list[pl.DataFrame]] = {name: [] for name in TABLES}
-    for record in codebook.records:
-        meant = scoped & _mask(frame, _condition(record.when) & _filled(record, codebook))
+    parts = _Parts()
+    for number, record in enumerate(layout.records):
+        meant = scoped & _meant(frame, columns, layout, record)
         table = TABLES[record.table]
         repeats = table.repeats if record.repeats is None else record.repeats
-        rows = _distinct_rows(frame, meant, record, codebook) if repeats else meant.arg_true()
-        facts = _facts(frame, rows, columns, codebook, record)
-        parts[record.table].append(_collapse(facts, table) if repeats else facts)
+        rows = _distinct_rows(frame, meant, record, layout) if repeats else meant.arg_true()
+        facts = _facts((frame, rows), columns, layout, record, kinds)
+        parts.add(table, facts.with_columns(pl.lit(number, dtype=pl.UInt16).alias(ORIGIN)), repeats)
         if record.when or not has_conditions:
             described |= meant
     return Reshaped(
-        tables={name: _together(TABLES[name], frames) for name, frames in parts.items() if frames},
-        headers=_headers(codebook),
-        undescribed=frame.filter(~described).select(RECORD),
+        tables=parts.together(parts.read),
+        failed=parts.together(parts.failed),
+        origins=tuple(Origin(layout.part, _headers(layout, record)) for record in layout.records),
+        undescribed={layout.part: frame.filter(~described).select(RECORD, LINE)},
         n_rows=frame.height,
         n_out_of_scope=frame.height - int(scoped.sum()),
     )
 
 
-def _mask(frame: pl.DataFrame, condition: pl.Expr) -> pl.Series:
-    """Say for each row whether a condition holds."""
-    return frame.select(condition.and_(pl.int_range(pl.len()) >= 0)).to_series()
-
-
-def _distinct_rows(
-    frame: pl.DataFrame, meant: pl.Series, record: Record, codebook: Codebook
-) -> pl.Series:
-    """Keep the first of rows that are alike in all that a record takes from them."""
-    sources = {*codebook.sources(record).values(), *_key_sources(record, codebook).values()}
-    used = frame.select(pl.int_range(pl.len(), dtype=pl.UInt32).alias("\x1frow"), *sorted(sources))
-    alike = used.filter(meant).unique(sorted(sources), keep="first", maintain_order=True)
-    return alike["\x1frow"]
-
-
-def shown_value(text: str) -> str:
-    """Give a value as it may be shown: numbers and trade words in clear, other words masked.
+def merge_parts(parts: list[Reshaped]) -> Reshaped:
+    """Put the facts of several parts of an export together.
 
     Parameters
     ----------
-    text : str
-        A cell.
+    parts : list of Reshaped
+        Facts of each part.
 
     Returns
     -------
-    str
-        The cell, or its shape.
-
-    Examples
-    --------
-    >>> shown_value(">45"), shown_value("full"), shown_value("Ms Example")
-    ('>45', 'full', 'xx xxxxxxx')
+    Reshaped
+        Facts of the export; a record that several parts state is one fact where they agree.
     """
-    plain = _PLAIN_VALUE.fullmatch(text) and sum(c.isdigit() for c in text) < 7
-    if plain or text.strip().rstrip("+-").strip().lower() in _TRADE_WORDS:
-        return text.strip()
-    return mask(text)
+    if len(parts) == 1:
+        return parts[0]
+    merged = _Parts()
+    origins: list[Origin] = []
+    for part in parts:
+        moved = (pl.col(ORIGIN) + len(origins)).cast(pl.UInt16)
+        for found, frames in ((part.tables, merged.read), (part.failed, merged.failed)):
+            for name, facts in found.items():
+                frames[name].append(facts.with_columns(moved.alias(ORIGIN)))
+        origins += part.origins
+    return Reshaped(
+        tables=merged.together(merged.read),
+        failed=merged.together(merged.failed),
+        origins=tuple(origins),
+        undescribed={name: rows for part in parts for name, rows in part.undescribed.items()},
+        n_rows=sum(part.n_rows for part in parts),
+        n_out_of_scope=sum(part.n_out_of_scope for part in parts),
+    )
 
 
-def _headers(codebook: Codebook) -> dict[str, dict[str, str]]:
-    found: dict[str, dict[str, str]] = {name: {} for name in TABLES}
-    for record in codebook.records:
-        own = found[record.table]
-        for field, header in codebook.sources(record).items():
-            for name in canonical_columns(field):
-                before = own.get(name)
-                if before is None:
-                    own[name] = header
-                elif header not in before.split(" or "):
-                    own[name] = f"{before} or {header}"
-    return found
+class _Parts:
+    """Facts by table as they come, those that can be read and those that cannot."""
+
+    def __init__(self) -> None:
+        self.read: dict[str, list[pl.DataFrame]] = {name: [] for name in TABLES}
+        self.failed: dict[str, list[pl.DataFrame]] = {name: [] for name in TABLES}
+
+    def add(self, table: Table, facts: pl.DataFrame, repeats: bool) -> None:  # noqa: FBT001 - of the record
+        bad = facts["reason"].is_not_null()
+        read, failed = facts.drop(FAILURE), facts.clear()
+        if bad.any():
+            read, failed = read.filter(~bad), facts.filter(bad)
+        self.read[table.name].append(_collapse(read, table) if repeats else read)
+        self.failed[table.name].append(_distinct(failed, table) if repeats else failed)
+
+    @staticmethod
+    def together(frames: dict[str, list[pl.DataFrame]]) -> dict[str, pl.DataFrame]:
+        found = {}
+        for name, parts in frames.items():
+            if not parts:
+                continue
+            table, facts = TABLES[name], pl.concat(parts)
+            if table.repeats and len(parts) > 1:
+                facts = (
+                    _distinct(facts, table)
+                    if "reason" in facts.columns
+                    else _collapse(facts, table)
+                )
+            found[name] = facts
+        return found
 
 
-def _condition(when: dict[str, tuple[str, ...]]) -> pl.Expr:
-    condition = pl.lit(value=True)
+def count_out_of_scope(frame: pl.DataFrame, layout: Layout) -> int:
+    """Count the rows that the codebook declares out of scope.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Text columns of one part.
+    layout : Layout
+        The part.
+
+    Returns
+    -------
+    int
+        Rows that are no record on purpose.
+    """
+    return int(_any_condition(frame, layout.out_of_scope).sum())
+
+
+def _meant(
+    frame: pl.DataFrame,
+    columns: dict[Piece, HarmonisedColumn],
+    layout: Layout,
+    record: Record,
+) -> pl.Series:
+    """Say which rows yield a record: its conditions hold, and there is something in it."""
+    meant = _condition(frame, record.when) & _filled(frame, record, layout)
+    pieces = [piece for piece in layout.pieces(record).values() if piece.component]
+    if not pieces:
+        return meant
+    rows = pl.int_range(frame.height, eager=True)
+    held = pl.repeat(value=False, n=frame.height, eager=True)
+    for piece in pieces:
+        held |= columns[piece].at(HELD, rows)
+    return meant & held
+
+
+def _distinct_rows(
+    frame: pl.DataFrame, meant: pl.Series, record: Record, layout: Layout
+) -> pl.Series:
+    """Keep the first of rows that are alike in all that a record takes from them."""
+    sources = {*layout.sources(record).values(), *_key_sources(record, layout).values()}
+    if UNLINKED in frame.columns:
+        sources.add(UNLINKED)
+    used = frame.select(pl.int_range(pl.len(), dtype=pl.UInt32).alias(_ROW), *sorted(sources))
+    alike = used.filter(meant).unique(sorted(sources), keep="first", maintain_order=True)
+    return alike[_ROW]
+
+
+def _headers(layout: Layout, record: Record) -> dict[str, str]:
+    return {
+        name: header
+        for field, header in layout.sources(record).items()
+        for name in canonical_columns(field)
+    }
+
+
+def _all_rows(frame: pl.DataFrame, *, value: bool) -> pl.Series:
+    return pl.repeat(value, frame.height, dtype=pl.Boolean, eager=True)
+
+
+def _condition(frame: pl.DataFrame, when: Conditions) -> pl.Series:
+    meets = _all_rows(frame, value=True)
     for header, values in when.items():
-        condition = condition & pl.col(header).str.strip_chars().is_in(list(values))
-    return condition
+        meets &= with_texts(frame[header], values)
+    return meets
 
 
-def _any_condition(conditions: tuple[dict[str, tuple[str, ...]], ...]) -> pl.Expr:
-    found = pl.lit(value=False)
+def _any_condition(frame: pl.DataFrame, conditions: tuple[Conditions, ...]) -> pl.Series:
+    meets = _all_rows(frame, value=False)
     for when in conditions:
-        found = found | _condition(when)
-    return found
+        meets |= _condition(frame, when)
+    return meets
 
 
-def _filled(record: Record, codebook: Codebook) -> pl.Expr:
-    if not record.where_filled:
-        return pl.lit(value=True)
-    filled = pl.lit(value=False)
+def _filled(frame: pl.DataFrame, record: Record, layout: Layout) -> pl.Series:
+    filled = _all_rows(frame, value=not record.where_filled)
     for header in record.where_filled:
-        missing = sorted(codebook.missing_in(header))
-        filled = filled | ~pl.col(header).str.strip_chars().is_in(missing)
+        filled |= ~with_texts(frame[header], layout.missing_in(header))
     return filled
 
 
 def _facts(
-    frame: pl.DataFrame,
-    rows: pl.Series,
-    columns: dict[str, HarmonisedColumn],
-    codebook: Codebook,
+    where: tuple[pl.DataFrame, pl.Series],
+    columns: dict[Piece, HarmonisedColumn],
+    layout: Layout,
     record: Record,
+    kinds: Kinds,
 ) -> pl.DataFrame:
+    frame, rows = where
     table = TABLES[record.table]
-    used = [columns[header] for header in codebook.sources(record).values()]
-    values: dict[str, pl.Series] = {}
+    used = [columns[piece] for piece in layout.pieces(record).values()]
+    values = _constants(record, rows.len(), kinds)
     for column in used:
-        values |= {n: s.gather(rows) for n, s in column.values.items() if n in table.columns}
+        for name in column.values:
+            if name in table.columns:
+                own = column.at(name, rows)
+                values[name] = values[name].fill_null(own) if name in values else own
+    for name, source in _key_sources(record, layout).items():
+        # The empty text is no pseudonym, and becomes null.
+        values[name] = frame[source].gather(rows).cast(kinds[name], strict=False)
+    facts = pl.DataFrame([_column(n, values, layout, rows.len(), kinds) for n in _columns(table)])
+    facts = facts.with_columns(frame[RECORD].gather(rows), *_failures(rows, used))
+    return apply_conventions(fill_not_recorded(facts, table), where, used, layout, record)
+
+
+def _constants(record: Record, n_rows: int, kinds: Kinds) -> dict[str, pl.Series]:
+    values: dict[str, pl.Series] = {}
     for field, constant in record.set.items():
-        named = zip(canonical_columns(field), decode_constant(field, constant), strict=True)
-        values |= {
-            n: pl.repeat(v, rows.len(), eager=True) for n, v in named if field not in _FROM_PATIENT
-        }
-    values |= {
-        n: frame[source].gather(rows) for n, source in _key_sources(record, codebook).items()
-    }
-    facts = pl.DataFrame([_column(n, values, codebook, rows.len()) for n in _columns(table)])
-    facts = facts.with_columns(frame[RECORD].gather(rows).alias(RECORD))
-    facts = facts.with_columns(_failures(frame, rows, used))
-    return _with_conventions(facts, table, codebook, record)
+        if field not in _FROM_PATIENT:
+            named = zip(canonical_columns(field), decode_constant(field, constant), strict=True)
+            values |= {n: pl.repeat(v, n_rows, dtype=kinds[n], eager=True) for n, v in named}
+    return values
 
 
 def _columns(table: Table) -> list[str]:
     return list(table.key | table.values)
 
 
-def _column(name: str, values: dict[str, pl.Series], codebook: Codebook, n_rows: int) -> pl.Series:
-    kind = next(t.columns[name] for t in TABLES.values() if name in t.columns)
+def _column(
+    name: str, values: dict[str, pl.Series], layout: Layout, n_rows: int, kinds: Kinds
+) -> pl.Series:
     if name in values:
-        series = values[name].cast(kind)
-        if kind == pl.String():
-            series = series.replace("", None)
-    else:
-        default = {"clinic": codebook.clinic, "joint": codebook.joint}.get(
-            name, _DEFAULTS.get(name)
-        )
-        series = pl.repeat(default, n_rows, dtype=kind, eager=True)
-    return series.alias(name)
+        return values[name].alias(name)
+    default = {"clinic": layout.clinic, "joint": layout.joint}.get(name, _DEFAULTS.get(name))
+    return pl.repeat(default, n_rows, dtype=kinds[name], eager=True).alias(name)
 
 
-def _key_sources(record: Record, codebook: Codebook) -> dict[str, str]:
+def _key_sources(record: Record, layout: Layout) -> dict[str, str]:
     """Columns of the pseudonyms that a record takes from a constant or a date."""
-    sources = codebook.sources(record)
+    sources = layout.sources(record)
     known = _columns(TABLES[record.table])
     found: dict[str, str] = {}
     for field in _FROM_PATIENT:
@@ -234,78 +334,32 @@ def _key_sources(record: Record, codebook: Codebook) -> dict[str, str]:
     return found
 
 
-def _failures(
-    frame: pl.DataFrame, rows: pl.Series, used: list[HarmonisedColumn]
-) -> list[pl.Series]:
+def _failures(rows: pl.Series, used: list[HarmonisedColumn]) -> list[pl.Series]:
     """Find the first unreadable cell of each row: its reason, header and value."""
-    found: dict[int, tuple[str, str, str]] = {}
+    nothing = pl.repeat(None, rows.len(), dtype=pl.String, eager=True)
+    found = dict.fromkeys(FAILURE, nothing)
     for column in used:
-        if column.reason is None:
+        if not column.has_reasons:
             continue
-        reasons = column.reason.gather(rows)
-        for place in reasons.is_not_null().arg_true():
-            if place not in found:
-                text = frame[column.header][int(rows[place])]
-                shown = text.partition("|")[2] if text.startswith("!") else shown_value(text)
-                found[place] = (reasons[place], column.header, shown)
-    empty_cells = pl.repeat(None, rows.len(), dtype=pl.String, eager=True)
-    return [
-        empty_cells.scatter(list(found), [cell[part] for cell in found.values()]).alias(name)
-        if found
-        else empty_cells.alias(name)
-        for part, name in enumerate(FAILURE)
-    ]
+        reason = column.at(REASON, rows)
+        is_new = found["reason"].is_null() & reason.is_not_null()
+        header = pl.repeat(column.piece.column, rows.len(), eager=True)
+        for name, values in zip(FAILURE, (reason, header, column.at(SHOWN, rows)), strict=True):
+            found[name] = values.zip_with(is_new, found[name])
+    return [values.alias(name) for name, values in found.items()]
 
 
-def _with_conventions(
-    facts: pl.DataFrame, table: Table, codebook: Codebook, record: Record
-) -> pl.DataFrame:
-    """Apply what holds for whole facts: the code for "not recorded", and the zero of an angle."""
-    own = [n for n in table.coded if n in table.values or n == "instrument"]
-    facts = facts.with_columns(pl.col(name).fill_null(NOT_RECORDED) for name in own)
-    if table.name == "treatment":
-        neutral = (pl.col("bias_direction") == "neutral") & (pl.col("bias_manner") == NOT_RECORDED)
-        manner = pl.when(neutral).then(pl.lit("not_applicable")).otherwise(pl.col("bias_manner"))
-        facts = facts.with_columns(
-            pl.col("grade").fill_null(NOT_RECORDED), manner.alias("bias_manner")
-        )
-    if (
-        table.name == "patient"
-    ):  # the age at the first record stands for a patient whose age goes on
-        facts = facts.with_columns(pl.col("age_years").min().over("patient"))
-    angle = codebook.sources(record).get("angle")
-    if angle is not None and codebook.columns[angle].zero == "straight_180":
-        facts = _neutral_zero(facts)
-    return facts
-
-
-def _neutral_zero(facts: pl.DataFrame) -> pl.DataFrame:
-    motions = {d: motion_of(d) for d in code_list("test_definition")}
-    offset = pl.col("definition").replace_strict(motions, default=None, return_dtype=pl.String)
-    straight = pl.col("angle_hundredth_deg")
-    sign = {m: from_straight_180(0, m) for m in ("flexion", "extension")}
-    turned = (
-        pl.when(offset == "flexion")
-        .then(pl.lit(sign["flexion"]) - straight)
-        .when(offset == "extension")
-        .then(straight + pl.lit(sign["extension"]))
-    )
-    refused = offset.is_in(["flexion", "extension"]).not_() & pl.col("reason").is_null()
-    return facts.with_columns(
-        turned.alias("angle_hundredth_deg"),
-        pl.when(refused)
-        .then(pl.lit(str(Quarantine.ANGLE_IMPOSSIBLE)))
-        .otherwise(pl.col("reason"))
-        .alias("reason"),
-    )
+def _distinct(facts: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """Keep one of equal facts."""
+    what = [name for name in (*_columns(table), *FAILURE) if name in facts.columns]
+    return facts.unique(subset=what, keep="first", maintain_order=True)
 
 
 def _collapse(facts: pl.DataFrame, table: Table) -> pl.DataFrame:
     """Make one fact of equal repeats; "not recorded" on one row does not contradict another row."""
-    what = [*_columns(table), *FAILURE]
-    distinct = facts.unique(subset=what, keep="first", maintain_order=True)
+    distinct = _distinct(facts, table)
     filled = distinct.with_columns(_filled_over(name, table) for name in table.values)
-    return filled.unique(subset=what, keep="first", maintain_order=True)
+    return _distinct(filled, table)
 
 
 def _filled_over(name: str, table: Table) -> pl.Expr:
@@ -313,16 +367,6 @@ def _filled_over(name: str, table: Table) -> pl.Expr:
     key = list(table.key)
     found = pl.col(name)
     known = is_recorded(table, name, found)
-    readable = pl.col("reason").is_null()
-    values = pl.when(known & readable).then(found)
+    values = pl.when(known).then(found)
     one = values.drop_nulls().n_unique().over(key) == 1
-    return (
-        pl.when(~known & readable & one).then(values.max().over(key)).otherwise(found).alias(name)
-    )
-
-
-def _together(table: Table, frames: list[pl.DataFrame]) -> pl.DataFrame:
-    facts = pl.concat(frames) if len(frames) > 1 else frames[0]
-    if table.repeats and len(frames) > 1:
-        facts = _collapse(facts, table)
-    return facts
+    return pl.when(~known & one).then(values.max().over(key)).otherwise(found).alias(name)

@@ -5,12 +5,14 @@ from dataclasses import dataclass
 import pandera.errors
 import polars as pl
 
-from pipeline.reading.delimited import RECORD
-from pipeline.reshaping import Reshaped, shown_value
+from pipeline.identifier.masking import shown_value
+from pipeline.reading.reading import LINE, RECORD, PartText
+from pipeline.reshaping import ORIGIN, Origin, Reshaped
+from pipeline.sorting import sort_by_key
 from schemas.check import schema_of
-from schemas.codebook import Codebook
 from schemas.errors import DeliveryError
-from schemas.field import IDENTIFIER_FIELDS
+from schemas.field import IDENTIFIER_FIELDS, POINTER
+from schemas.layout import Layout
 from schemas.reason import Quarantine
 from schemas.table import QUARANTINE, SOURCE_ROW, TABLES, Table, empty
 
@@ -24,7 +26,28 @@ _COLUMN_OF = {
 }
 """Column that the checks of a whole row are about."""
 
+_INDEX = "\x1findex"
+
 _CHECK_ORDER = {str(reason): place for place, reason in enumerate(Quarantine)}
+
+
+@dataclass(frozen=True)
+class Rows:
+    """The rows of one part that its facts were taken from.
+
+    Attributes
+    ----------
+    layout : Layout
+        What each column holds.
+    frame : polars.DataFrame, shape (n_records, n_columns)
+        The pseudonymised text, for the value that a quarantined fact shows.
+    text : PartText
+        The part as it was read: its place, and the rows that could not be read.
+    """
+
+    layout: Layout
+    frame: pl.DataFrame
+    text: PartText
 
 
 @dataclass(frozen=True)
@@ -34,9 +57,9 @@ class Validated:
     Attributes
     ----------
     tables : dict of str to polars.DataFrame
-        Accepted facts by table: key, values and ``source_record``.
+        Accepted facts by table: key, values, ``source_record`` and ``source_file``.
     quarantine : polars.DataFrame
-        One row per fact that was not accepted: ``QUARANTINE`` less delivery, file and version.
+        One row per fact that was not accepted: ``QUARANTINE`` less delivery and version.
     account : dict of str to dict of str to int
         Counts by table, for source rows too.
     """
@@ -46,17 +69,17 @@ class Validated:
     account: Account
 
 
-def validate(reshaped: Reshaped, frame: pl.DataFrame, codebook: Codebook) -> Validated:
+def validate(reshaped: Reshaped, parts: dict[str, Rows], n_unused: int = 0) -> Validated:
     """Divide the facts of one export.
 
     Parameters
     ----------
     reshaped : Reshaped
         Canonical facts with the reasons found while reading them.
-    frame : polars.DataFrame, shape (n_records, n_columns)
-        The pseudonymised text, for the value that a quarantined fact shows.
-    codebook : Codebook
-        Codebook of the export.
+    parts : dict of str to Rows
+        The rows that they were taken from, by part.
+    n_unused : int
+        Rows of parts that are only looked up, and that no row looks up.
 
     Returns
     -------
@@ -68,24 +91,25 @@ def validate(reshaped: Reshaped, frame: pl.DataFrame, codebook: Codebook) -> Val
     DeliveryError
         If the counts do not add up, which is a fault of the program.
     """
-    clinic = codebook.clinic
+    clinic = next(iter(parts.values())).layout.clinic
     tables: dict[str, pl.DataFrame] = {}
-    rejected = [_undescribed(reshaped, clinic)]
-    account: Account = {SOURCE_ROW: _source_rows(reshaped)}
+    rejected = [_unread_rows(reshaped, parts)]
+    account: Account = {SOURCE_ROW: _source_rows(reshaped, parts, n_unused)}
     for name, facts in reshaped.tables.items():
-        accepted, bad, n_duplicate = _divide(facts, TABLES[name])
-        tables[name] = accepted
-        rejected.append(_quarantine_rows(bad, name, clinic, reshaped.headers[name]))
+        failed = reshaped.failed[name]
+        accepted, bad, n_duplicate = _divide(facts, failed, TABLES[name])
+        tables[name] = _with_places(accepted, reshaped.origins, parts)
+        rejected.append(_quarantine_rows(bad, name, reshaped.origins, parts))
         account[name] = {
-            "read": facts.height,
+            "read": facts.height + failed.height,
             "accepted": accepted.height,
             "quarantined": bad.height,
             "duplicate": n_duplicate,
             "out_of_scope": 0,
         }
     check_conservation(account)
-    quarantine = _with_values(pl.concat(rejected), frame, codebook)
-    order = ["table", RECORD, "reason", "column", "value"]
+    quarantine = pl.concat(rejected).with_columns(pl.lit(clinic).alias("clinic"))
+    order = ["table", "source_file", RECORD, "reason", "column", "value"]
     return Validated(tables, quarantine.sort(order), account)
 
 
@@ -112,41 +136,52 @@ def check_conservation(account: Account) -> None:
             )
 
 
-def _source_rows(reshaped: Reshaped) -> dict[str, int]:
-    kept = reshaped.n_rows - reshaped.n_out_of_scope - reshaped.undescribed.height
+def _source_rows(reshaped: Reshaped, parts: dict[str, Rows], n_unused: int) -> dict[str, int]:
+    n_torn = sum(rows.text.torn.height for rows in parts.values())
+    n_undescribed = sum(rows.height for rows in reshaped.undescribed.values())
+    n_out_of_scope = reshaped.n_out_of_scope + n_unused
+    read = reshaped.n_rows + n_torn + n_unused
     return {
-        "read": reshaped.n_rows,
-        "accepted": kept,
-        "quarantined": reshaped.undescribed.height,
+        "read": read,
+        "accepted": read - n_out_of_scope - n_undescribed - n_torn,
+        "quarantined": n_undescribed + n_torn,
         "duplicate": 0,
-        "out_of_scope": reshaped.n_out_of_scope,
+        "out_of_scope": n_out_of_scope,
     }
 
 
-def _divide(facts: pl.DataFrame, table: Table) -> tuple[pl.DataFrame, pl.DataFrame, int]:
-    """Give accepted facts, quarantined facts with their reasons, and the number of duplicates."""
-    key, columns = list(table.key), list(table.key | table.values)
-    readable = facts.filter(pl.col("reason").is_null()).with_row_index("\x1findex")
-    failed = _failed_checks(readable, table.name)
-    sound, unsound = readable, None
-    if failed.height:
-        sound = readable.join(failed, on="\x1findex", how="anti", maintain_order="left")
-        unsound = readable.drop("reason", "column").join(failed, on="\x1findex")
-    accepted, conflicting, n_duplicate = _without_twins(sound, key, columns)
-    bad = [facts.filter(pl.col("reason").is_not_null()), conflicting.select(facts.columns)]
-    if unsound is not None:
-        bad.append(unsound.select(facts.columns))
-    return accepted.select(*columns, RECORD), pl.concat(bad), n_duplicate
-
-
-def _without_twins(
-    sound: pl.DataFrame, key: list[str], columns: list[str]
+def _divide(
+    read: pl.DataFrame, failed: pl.DataFrame, table: Table
 ) -> tuple[pl.DataFrame, pl.DataFrame, int]:
-    """Keep one of equal facts; quarantine all facts of a key that says two different things."""
-    varying = [
-        name for name in key if name not in {"clinic", "joint"} or sound[name].n_unique() > 1
-    ]
-    is_twin = sound.select(varying).is_duplicated()
+    """Give accepted facts, quarantined facts with their reasons, and the number of duplicates."""
+    columns = [*table.key, *table.values]
+    bad = [_narrow(failed)]
+    wrong = _failed_checks(read, table.name)
+    if wrong.height:
+        unsound = read[wrong[_INDEX]].with_columns(
+            wrong["reason"], wrong["column"], pl.lit(None, dtype=pl.String).alias("value")
+        )
+        bad.append(_narrow(unsound))
+        is_wrong = pl.repeat(value=False, n=read.height, eager=True).scatter(wrong[_INDEX], True)  # noqa: FBT003 - polars' own
+        read = read.filter(~is_wrong)
+    accepted, conflicting, n_duplicate = _without_twins(read, table)
+    bad.append(_narrow(conflicting))
+    return accepted.select(*columns, RECORD, ORIGIN), pl.concat(bad), n_duplicate
+
+
+def _narrow(bad: pl.DataFrame) -> pl.DataFrame:
+    """Keep what the quarantine says of a fact."""
+    patient = pl.col("patient").cast(pl.String)
+    return bad.select(patient, RECORD, ORIGIN, "reason", "column", "value")
+
+
+def _without_twins(sound: pl.DataFrame, table: Table) -> tuple[pl.DataFrame, pl.DataFrame, int]:
+    """Keep one of equal facts; quarantine all facts of a key that says two different things.
+
+    Facts are sorted by key on the way, so that equal keys are neighbours and the store need not sort.
+    """
+    key, columns = list(table.key), [*table.key, *table.values]
+    sound, is_twin = sort_by_key(sound, key)
     twins = sound.filter(is_twin)
     distinct = twins.unique(subset=columns, keep="first", maintain_order=True)
     differs = distinct.select(key).is_duplicated()
@@ -154,10 +189,19 @@ def _without_twins(
     # Duplicates of facts that conflict conflict as well.
     conflicting = twins.join(keys, on=key, how="semi", maintain_order="left")
     kept = distinct.filter(~differs)
-    reason = pl.lit(str(Quarantine.CONFLICTING_VALUES)).alias("reason")
     n_duplicate = twins.height - conflicting.height - kept.height
-    accepted = pl.concat([sound.filter(~is_twin), kept]) if twins.height else sound
-    return accepted, conflicting.with_columns(reason), n_duplicate
+    accepted = sound
+    if twins.height:
+        accepted, _ = sort_by_key(pl.concat([sound.filter(~is_twin), kept]), key)
+    nothing = pl.lit(None, dtype=pl.String)
+    reason = pl.lit(str(Quarantine.CONFLICTING_VALUES))
+    return (
+        accepted,
+        conflicting.with_columns(
+            reason.alias("reason"), nothing.alias("column"), nothing.alias("value")
+        ),
+        n_duplicate,
+    )
 
 
 def _failed_checks(readable: pl.DataFrame, table: str) -> pl.DataFrame:
@@ -173,9 +217,7 @@ def _failed_checks(readable: pl.DataFrame, table: str) -> pl.DataFrame:
     except pandera.errors.SchemaErrors as failures:
         cases = failures.failure_cases
     else:
-        return pl.DataFrame(
-            schema={"\x1findex": pl.UInt32, "reason": pl.String, "column": pl.String}
-        )
+        return pl.DataFrame(schema={_INDEX: pl.UInt32, "reason": pl.String, "column": pl.String})
     if cases["index"].null_count():
         check = cases.filter(pl.col("index").is_null())["check"][0]
         raise DeliveryError(
@@ -190,56 +232,89 @@ def _failed_checks(readable: pl.DataFrame, table: str) -> pl.DataFrame:
         cases.with_columns(reason.alias("reason"), column.alias("column"))
         .sort("index", order, "column")
         .unique("index", keep="first", maintain_order=True)
-        .select(pl.col("index").cast(pl.UInt32).alias("\x1findex"), "reason", "column")
+        .select(pl.col("index").cast(pl.UInt32).alias(_INDEX), "reason", "column")
     )
     return first
 
 
-def _with_values(quarantine: pl.DataFrame, frame: pl.DataFrame, codebook: Codebook) -> pl.DataFrame:
-    """Show the cell as it stands in the export where a check found its value impossible."""
-    for header in quarantine["column"].drop_nulls().unique():
-        column = codebook.columns.get(header)
-        if column is None or column.field in {*IDENTIFIER_FIELDS, "visit_date"}:
-            continue
-        at = pl.Series(quarantine[RECORD] - 1)
-        texts = [shown_value(text) or None for text in frame[header].gather(at)]
-        missing = (pl.col("column") == header) & pl.col("value").is_null()
-        shown = pl.when(missing).then(pl.Series(texts, dtype=pl.String)).otherwise(pl.col("value"))
-        quarantine = quarantine.with_columns(shown.alias("value"))
-    return quarantine
+def _with_places(
+    facts: pl.DataFrame, origins: tuple[Origin, ...], parts: dict[str, Rows]
+) -> pl.DataFrame:
+    """Say of each fact which file, sheet or list it was taken from."""
+    names = {origin.part for origin in origins}
+    if len(names) == 1:
+        return parts[names.pop()].text.locate(facts).drop(ORIGIN)
+    numbered = facts.with_row_index(_INDEX)
+    found = [
+        parts[origins[int(number)].part].text.locate(some)
+        for (number,), some in numbered.partition_by(ORIGIN, as_dict=True).items()
+    ]
+    if not found:
+        return facts.with_columns(pl.lit("").alias("source_file")).drop(ORIGIN)
+    return pl.concat(found).sort(_INDEX).drop(_INDEX, ORIGIN)
 
 
 def _quarantine_rows(
-    bad: pl.DataFrame, table: str, clinic: str, headers: dict[str, str]
+    bad: pl.DataFrame, table: str, origins: tuple[Origin, ...], parts: dict[str, Rows]
 ) -> pl.DataFrame:
-    return bad.select(
-        pl.lit(clinic).alias("clinic"),
-        pl.lit(table).alias("table"),
-        "reason",
-        pl.col("column").replace(headers),
-        "value",
-        "patient",
-        RECORD,
-    )
-
-
-def _undescribed(reshaped: Reshaped, clinic: str) -> pl.DataFrame:
-    rows = reshaped.undescribed
-    if rows.is_empty():
-        return empty(
-            {
-                n: k
-                for n, k in QUARANTINE.items()
-                if n not in {"delivery", "source_file", "codebook_version"}
-            }
+    """Give facts that were not accepted their header, value and line."""
+    found = [_EMPTY]
+    for (number,), facts in bad.partition_by(ORIGIN, as_dict=True).items():
+        origin = origins[int(number)]
+        rows = parts[origin.part]
+        at = rows.frame[RECORD].search_sorted(facts[RECORD])
+        named = facts.select(
+            pl.lit(None, dtype=pl.String).alias("clinic"),
+            pl.lit(table).alias("table"),
+            "reason",
+            pl.col("column").replace(origin.headers),
+            "value",
+            "patient",
+            RECORD,
+            rows.frame[LINE].gather(at).alias(LINE),
         )
+        found.append(rows.text.locate(_with_values(named, rows, at)).select(_EMPTY.columns))
+    return pl.concat(found)
+
+
+def _with_values(named: pl.DataFrame, rows: Rows, at: pl.Series) -> pl.DataFrame:
+    """Show the cell as it stands in the export where a check found its value impossible."""
+    for header in named["column"].drop_nulls().unique():
+        column = rows.layout.columns.get(header)
+        if column is None or column.field in {*IDENTIFIER_FIELDS, POINTER, "visit_date"}:
+            continue
+        texts = [
+            shown_value(text) or None for text in rows.frame[header].gather(at).cast(pl.String)
+        ]
+        missing = (pl.col("column") == header) & pl.col("value").is_null()
+        shown = pl.when(missing).then(pl.Series(texts, dtype=pl.String)).otherwise(pl.col("value"))
+        named = named.with_columns(shown.alias("value"))
+    return named
+
+
+def _unread_rows(reshaped: Reshaped, parts: dict[str, Rows]) -> pl.DataFrame:
+    """Give the rows that no record describes, and those that could not be read."""
+    found = [_EMPTY]
+    for name, rows in reshaped.undescribed.items():
+        reason = pl.lit(str(Quarantine.NO_RECORD)).alias("reason")
+        found.append(_rows(rows.with_columns(reason, value=None), parts[name].text))
+    found += [_rows(rows.text.torn, rows.text) for rows in parts.values()]
+    return pl.concat(found)
+
+
+def _rows(rows: pl.DataFrame, text: PartText) -> pl.DataFrame:
     nothing = pl.lit(None, dtype=pl.String)
-    return rows.select(
-        pl.lit(clinic).alias("clinic"),
+    return text.locate(rows).select(
+        nothing.alias("clinic"),
         pl.lit(SOURCE_ROW).alias("table"),
-        pl.lit(str(Quarantine.NO_RECORD)).alias("reason"),
+        "reason",
         nothing.alias("column"),
-        nothing.alias("value"),
+        pl.col("value").cast(pl.String),
         nothing.alias("patient"),
+        "source_file",
         RECORD,
+        LINE,
     )
+
+
+_EMPTY = empty({n: k for n, k in QUARANTINE.items() if n not in {"delivery", "codebook_version"}})

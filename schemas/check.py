@@ -45,8 +45,13 @@ def schema_of(table: str) -> pa.DataFrameSchema:
         pandera's own ``not_nullable``.
     """
     spec = TABLES[table]
+    # Text may be plain or numbered (``Enum``): the pipeline makes it so, and the store writes it plain.
     columns = {
-        name: pa.Column(kind, checks=_checks(name), nullable=name not in spec.key)
+        name: pa.Column(
+            None if kind == pl.String() else kind,
+            checks=_checks(name),
+            nullable=name not in spec.key,
+        )
         for name, kind in (spec.key | spec.values).items()
     }
     return pa.DataFrameSchema(columns, checks=_row_checks(table))

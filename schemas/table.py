@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Raised with every change of a table's layout; the store upgrades older parts at reading."""
 
 PROVENANCE: dict[str, pl.DataType] = {
@@ -17,7 +17,8 @@ PROVENANCE: dict[str, pl.DataType] = {
     "source_record": pl.Int64(),
     "codebook_version": pl.Int64(),
 }
-"""Where a fact comes from: delivery, file, record number (header not counted) and codebook version."""
+"""Where a fact comes from: delivery, file (with its sheet or list), record number within that (header not
+counted) and codebook version."""
 
 
 @dataclass(frozen=True)
@@ -176,6 +177,9 @@ TABLES: dict[str, Table] = {
 SOURCE_ROW = "source_row"
 """Name under which a row that no record of the codebook describes is quarantined and counted."""
 
+QUARANTINED = "quarantine"
+"""Name under which quarantined facts are stored."""
+
 QUARANTINE: dict[str, pl.DataType] = {
     "clinic": _TEXT,
     "table": _TEXT,
@@ -183,7 +187,12 @@ QUARANTINE: dict[str, pl.DataType] = {
     "column": _TEXT,  # header in the export
     "value": _TEXT,  # masked where it may identify someone
     "patient": _TEXT,  # pseudonym, so that a withdrawal reaches it; may be null
-} | PROVENANCE
+    "source_file": _TEXT,
+    "source_record": _WHOLE,
+    "source_line": _WHOLE,  # line of the file, or row of the sheet; null in layout 1
+    "delivery": _TEXT,
+    "codebook_version": _WHOLE,
+}
 """Columns of the quarantine: one row per fact, with the first reason that applies."""
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import settings
 
 from pipeline.intake import SignedCodebook, prepare_delivery
-from pipeline.reading.delimited import read_delimited
+from pipeline.reading.export import read_export
 from pipeline.store.pseudonym import PseudonymKey
 from schemas.codebook import Codebook
 from schemas.settings import Settings
@@ -105,7 +105,8 @@ def deliver(tmp_path):
         path = Path(tmp_path) / name
         path.write_text(text, encoding="utf-8")
         codebook = signed(content, **changes)
-        reading = read_delimited(path, codebook.codebook.file)
+        book = codebook.codebook
+        reading = read_export(path, book.file, book.places, book.set_aside)
         return prepare_delivery(reading, codebook, settings or Settings(), KEY)
 
     return run

@@ -60,7 +60,7 @@ def _count(store: Store, name: str, new: Held, facts: dict[str, pl.DataFrame], o
     """Count the records of one table in which two deliveries contradict each other."""
     table = TABLES[name]
     has_all = new.kind == other.kind == "full" and new.layout == other.layout
-    some = facts.get(name, empty(table.columns))
+    some = facts.get(name, empty(table.columns)).cast(pl.Schema(table.columns))
     part = other.parts.get(name)
     if part is None:
         return some.height if has_all else 0

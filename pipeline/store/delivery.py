@@ -9,11 +9,12 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.coded import is_text
+from pipeline.sorting import sort_by_key
 from pipeline.store.conflict import refuse_conflict
 from pipeline.store.holding import ACCEPTED, Account, Held, move_withdrawn, read_holding
 from pipeline.store.ledger import Store, add_entry, read_ledger
 from pipeline.store.part import (
-    QUARANTINED,
     RAW,
     Part,
     delete_parts,
@@ -23,7 +24,7 @@ from pipeline.store.part import (
 from pipeline.store.pseudonym import PATIENT_PSEUDONYM, PseudonymKey, tombstone
 from pipeline.store.withdrawal import count_removed, split_patients
 from pipeline.store.writer import take_turn
-from schemas.table import QUARANTINE, SOURCE_ROW, TABLES, Table, empty
+from schemas.table import QUARANTINE, QUARANTINED, SOURCE_ROW, TABLES, Table, empty
 
 logger = logging.getLogger(__name__)
 
@@ -274,31 +275,17 @@ def _check_table(table: Table, frame: pl.DataFrame, clinic: str) -> pl.DataFrame
         If one of them is not as promised.
     """
     frame = frame.select(list(table.columns))
-    if dict(frame.schema) != table.columns:
-        raise ValueError(f"{table.name}: the columns have other types than the canonical table")
+    for name, kind in table.columns.items():
+        found = frame.schema[name]
+        if found != kind and not (kind == pl.String() and isinstance(found, pl.Enum)):
+            raise ValueError(f"{table.name}: other types, {name} is {found} and not {kind}")
     if not (frame["clinic"] == clinic).all():
         raise ValueError(f"{table.name}: rows of another clinic")
-    varying = [name for name in frame.columns if not _is_constant(frame[name])]
-    key = [name for name in table.key if name in varying]
-    if key:  # a constant neither orders anything nor has to be moved
-        frame = frame.with_columns(frame.select(varying).sort(key).get_columns())
-    if frame.height > 1 and _has_equal_neighbours(frame.select(key)):
+    frame, is_again = sort_by_key(frame, list(table.key))
+    if is_again.any():
         raise ValueError(f"{table.name}: a key occurs twice")
     # Minus zero equals zero and is spelled differently: one spelling, or the digest would differ.
     return frame.with_columns(pl.selectors.float() + 0.0)
-
-
-def _is_constant(values: pl.Series) -> bool:
-    """Say whether all values are the same; cheaper than counting the distinct ones."""
-    return bool(values.eq_missing(values.head(1)).all()) if len(values) else True
-
-
-def _has_equal_neighbours(keys: pl.DataFrame) -> bool:
-    """Say whether a row of sorted keys equals the one before it."""
-    if not keys.width:
-        return True
-    equal = pl.all_horizontal(pl.all().eq_missing(pl.all().shift(1)))
-    return bool(keys.select(equal)[1:].to_series().any())
 
 
 def _check_account(delivery: Delivery, frames: dict[str, pl.DataFrame]) -> None:
@@ -345,9 +332,9 @@ def _find_withdrawn(
         return set()
     cells: set[str] = set()
     for name, frame in frames.items():
-        texts = [column for column, kind in frame.schema.items() if kind == pl.String]
+        texts = [column for column, kind in frame.schema.items() if is_text(kind)]
         for column in texts if name == RAW else ["patient"]:
-            found = frame[column].drop_nulls().unique()
+            found = frame[column].unique().cast(pl.String).drop_nulls()
             cells.update(found.filter(found.str.contains(PATIENT_PSEUDONYM)))
     return {cell for cell in cells if tombstone(key, clinic, cell) in marks}
 

@@ -12,15 +12,14 @@ from itertools import count
 from typing import Any
 
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from pipeline.store.file import create_file, delete_file
 from pipeline.store.ledger import Store
 from pipeline.store.upgrade import upgrade_frame
 from schemas.errors import StoreError
 from schemas.table import SCHEMA_VERSION, TABLES
-
-QUARANTINED = "quarantine"
-"""Name of the part that holds a delivery's quarantine."""
 
 RAW = "raw"
 """Name of the part that holds a delivery's screened rows as the clinic sent them."""
@@ -91,10 +90,7 @@ def write_part(
     Part
         The part; it counts once a ledger entry names it.
     """
-    buffer = BytesIO()
-    # A part is read whole, since its hash is checked: statistics would only repeat pseudonyms in it.
-    frame.write_parquet(buffer, compression="uncompressed", statistics=False)
-    content = buffer.getvalue()
+    content = _parquet_bytes(frame)
     path = ""
     # A taken name is that of a stopped writer, or of one that stores the same delivery right now.
     for number in count(revision):
@@ -105,6 +101,36 @@ def write_part(
             continue
         break
     return Part(path, hashlib.sha256(content).hexdigest(), frame.height, schema_version)
+
+
+def _parquet_bytes(frame: pl.DataFrame) -> bytes:
+    """Write rows as Parquet of plain types, uncompressed and without statistics or foreign schema.
+
+    A part is read whole, since its hash is checked: statistics would only repeat pseudonyms in it.
+    """
+    table = pa.table({name: _as_arrow(frame[name]) for name in frame.columns})
+    buffer = BytesIO()
+    pq.write_table(table, buffer, compression="none", write_statistics=False, store_schema=False)
+    return buffer.getvalue()
+
+
+def _as_arrow(column: pl.Series) -> pa.Array:
+    """Give a column to the writer; text in numbers keeps them, with the names that occur and no others."""
+    if not isinstance(column.dtype, pl.Enum | pl.Categorical):
+        return column.to_arrow()
+    used = column.unique().drop_nulls()
+    names = pl.DataFrame(
+        {"number": used.to_physical().cast(pl.UInt32), "name": used.cast(pl.String)}
+    )
+    names = names.sort("name").with_row_index("place")
+    places = (
+        column.to_physical()
+        .cast(pl.UInt32)
+        .replace_strict(names["number"], names["place"], return_dtype=pl.UInt32)
+    )
+    return pa.DictionaryArray.from_arrays(
+        places.to_arrow(), pa.array(names["name"].to_list(), pa.string())
+    )
 
 
 def part_folder(name: str, clinic: str) -> str:

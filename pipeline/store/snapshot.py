@@ -10,10 +10,10 @@ import polars as pl
 from pipeline.store.digest import digest_clinic, digest_text
 from pipeline.store.holding import Account, Held, Holding, read_holding
 from pipeline.store.ledger import Store, read_ledger
-from pipeline.store.part import QUARANTINED, read_rows
+from pipeline.store.part import read_rows
 from pipeline.store.resolution import resolve_table, split_replaced
 from schemas.errors import StoreError
-from schemas.table import QUARANTINE, SOURCE_ROW, TABLES, empty
+from schemas.table import QUARANTINE, QUARANTINED, SOURCE_ROW, TABLES, empty
 
 logger = logging.getLogger(__name__)
 

@@ -8,13 +8,21 @@ from collections.abc import Callable
 
 import polars as pl
 
-from schemas.table import SCHEMA_VERSION
+from schemas.table import QUARANTINED, SCHEMA_VERSION
 
 Step = Callable[[str, pl.DataFrame], pl.DataFrame]
 """Takes the name of a table and its frame in one layout; gives the frame in the next."""
 
-STEPS: dict[int, Step] = {}
-"""By the layout that a step starts from. Layout 1 is the first, so there is none yet."""
+
+def _add_line(table: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """Add the line of a quarantined fact, which layout 1 did not keep."""
+    if table != QUARANTINED:
+        return frame
+    return frame.with_columns(pl.lit(None, dtype=pl.Int64).alias("source_line"))
+
+
+STEPS: dict[int, Step] = {1: _add_line}
+"""By the layout that a step starts from."""
 
 
 def upgrade_frame(

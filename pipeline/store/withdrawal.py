@@ -13,10 +13,10 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.coded import is_text, with_texts
 from pipeline.store.holding import WITHDRAWN, Account, Held, Holding, read_holding
 from pipeline.store.ledger import Store, add_entry, read_ledger
 from pipeline.store.part import (
-    QUARANTINED,
     RAW,
     Part,
     delete_parts,
@@ -27,6 +27,7 @@ from pipeline.store.part import (
 from pipeline.store.pseudonym import PseudonymKey, tombstone
 from pipeline.store.writer import sweep_leftovers, take_turn_alone
 from schemas.errors import StoreError
+from schemas.table import QUARANTINED
 
 logger = logging.getLogger(__name__)
 
@@ -134,12 +135,12 @@ def split_patients(
     tuple of two polars.DataFrame
         Rows to keep and rows to remove, in their order.
     """
-    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
+    texts = [name for name, kind in frame.schema.items() if is_text(kind)]
     if not texts or not patients:
         return frame, frame.clear()
-    sought = list(patients)
-    has_patient = pl.any_horizontal(pl.col(texts).is_in(sought).fill_null(value=False))
-    marked = frame.select(has_patient.alias("has_patient"))["has_patient"]
+    marked = pl.repeat(value=False, n=frame.height, eager=True)
+    for name in texts:
+        marked |= with_texts(frame[name], patients)
     return frame.filter(~marked), frame.filter(marked)
 
 

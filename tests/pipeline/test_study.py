@@ -71,7 +71,7 @@ def snapshot(tmp_path_factory):
     from pathlib import Path
 
     from pipeline.intake import prepare_delivery
-    from pipeline.reading.delimited import read_delimited
+    from pipeline.reading.export import read_export
     from schemas.settings import Settings
     from tests.conftest import signed
 
@@ -81,7 +81,8 @@ def snapshot(tmp_path_factory):
         path = folder / f"{clinic}.csv"
         path.write_text(long_csv(*(row for p in people for row in hip(clinic[0], p))))
         codebook = signed(LONG, clinic=clinic)
-        reading = read_delimited(path, codebook.codebook.file)
+        book = codebook.codebook
+        reading = read_export(path, book.file, book.places)
         commit_delivery(store, prepare_delivery(reading, codebook, Settings(), KEY), KEY, NOW)
     return take_snapshot(store)
 

@@ -24,6 +24,7 @@ from pipeline.store.snapshot import take_snapshot
 from pipeline.store.verification import verify_store
 from pipeline.store.withdrawal import withdraw_patient
 from schemas.errors import SettingsError, StoreError
+from schemas.table import SCHEMA_VERSION
 from tests.conftest import KEY, LONG, bout_row, long_csv, range_row
 
 NOW = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
@@ -304,7 +305,7 @@ def test_a_snapshot_of_some_clinics_is_not_moved_by_others(store, deliver):
 
 
 def test_an_older_layout_is_upgraded_at_reading(store, deliver, monkeypatch):
-    """The seam: a step of layout 1 to 2 is applied to parts of layout 1, and the files stay as they are."""
+    """The seam: a step to a next layout is applied to older parts, and the files stay as they are."""
     from pipeline.store import upgrade
 
     def add_one(table, frame):
@@ -316,9 +317,9 @@ def test_an_older_layout_is_upgraded_at_reading(store, deliver, monkeypatch):
 
     commit(store, deliver(visit("25")))
     before = tree(store)
-    monkeypatch.setattr(upgrade, "SCHEMA_VERSION", 2)
-    monkeypatch.setattr("pipeline.store.part.SCHEMA_VERSION", 2)
-    monkeypatch.setitem(upgrade.STEPS, 1, add_one)
+    monkeypatch.setattr(upgrade, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setattr("pipeline.store.part.SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setitem(upgrade.STEPS, SCHEMA_VERSION, add_one)
     assert angles(take_snapshot(store)) == [2501, 3001]
     assert tree(store) == before
 
@@ -381,3 +382,17 @@ def test_a_delivery_whose_account_does_not_fit_is_a_fault_of_the_program(store, 
     with pytest.raises(ValueError, match="range_test"):
         commit(store, replace(delivery, account=wrong))
     assert read_ledger(store) == ()
+
+
+def test_the_quarantine_of_layout_1_has_no_line():
+    """Layout 1 kept no line of a quarantined fact; the step to layout 2 adds an empty one."""
+    from pipeline.store.upgrade import upgrade_frame
+
+    old = pl.DataFrame({"reason": ["no_record"], "source_record": [4]})
+    new = upgrade_frame("quarantine", old, 1)
+    assert new.row(0, named=True) == {
+        "reason": "no_record",
+        "source_record": 4,
+        "source_line": None,
+    }
+    assert upgrade_frame("visit", old, 1).columns == old.columns

@@ -14,7 +14,7 @@ from pipeline.store.pseudonym import pseudonym
 from pipeline.store.snapshot import take_snapshot
 from pipeline.store.withdrawal import withdraw_patient
 from schemas.errors import StoreError
-from schemas.table import QUARANTINE, TABLES, empty
+from schemas.table import QUARANTINE, SCHEMA_VERSION, TABLES, empty
 from tests.conftest import KEY, bout_row, long_csv, range_row
 
 NOW = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
@@ -185,7 +185,7 @@ def test_parts_are_sorted_by_their_key_whatever_order_the_rows_came_in(store, de
 
 
 def test_a_rewritten_part_keeps_its_layout_and_is_upgraded_once(store, deliver, monkeypatch):
-    """A step from layout 1 to 2 that also turns the order of keys round: reading sorts again."""
+    """A step to a next layout that also turns the order of keys round: reading sorts again."""
 
     def step(table, frame):
         if table != "range_test":
@@ -198,13 +198,16 @@ def test_a_rewritten_part_keeps_its_layout_and_is_upgraded_once(store, deliver, 
     text = long_csv(range_row(1, "25"), range_row(1, "40", **other), range_row(2, "45", **other))
     commit(store, deliver(text))
     for module in ("upgrade", "part", "ledger"):
-        monkeypatch.setattr(f"pipeline.store.{module}.SCHEMA_VERSION", 2)
-    monkeypatch.setitem(upgrade.STEPS, 1, step)
+        monkeypatch.setattr(f"pipeline.store.{module}.SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setitem(upgrade.STEPS, SCHEMA_VERSION, step)
     withdraw_patient(store, KEY, "harbour", A1, NOW)
     tests = take_snapshot(store).tables["range_test"]
     assert tests["event"].to_list() == [7, 8]
     assert tests["angle_hundredth_deg"].to_list() == [4501, 4001]
-    assert [entry.schema_version for entry in read_ledger(store)] == [1, 2]
-    monkeypatch.setattr("pipeline.store.ledger.SCHEMA_VERSION", 1)
-    with pytest.raises(StoreError, match="newer than 1"):
+    assert [entry.schema_version for entry in read_ledger(store)] == [
+        SCHEMA_VERSION,
+        SCHEMA_VERSION + 1,
+    ]
+    monkeypatch.setattr("pipeline.store.ledger.SCHEMA_VERSION", SCHEMA_VERSION)
+    with pytest.raises(StoreError, match=f"newer than {SCHEMA_VERSION}"):
         read_ledger(store)
