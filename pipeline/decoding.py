@@ -150,7 +150,9 @@ def _code(text: str, *, field: str, codes: dict[str, str]) -> Decoded:
     code = codes.get(text, text)
     if code == NOT_RECORDED:
         return (None,)
-    if code in code_list(str(list_of(field))) or (field == "side" and code == BOTH_SIDES):
+    if code in code_list(str(list_of(field))):
+        return (code,)
+    if field == "side" and codes.get(text) == BOTH_SIDES:  # only where the codebook says so
         return (code,)
     return Quarantine.SIDE_UNKNOWN if field == "side" else Quarantine.UNKNOWN_CODE
 

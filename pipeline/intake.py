@@ -146,7 +146,7 @@ def _stacked(raw: list[pl.DataFrame]) -> pl.DataFrame:
     """Put the parts' raw rows in one frame of text; a column that a part lacks is null in its rows."""
     if len(raw) == 1:
         return raw[0].drop(PART)
-    coded = pl.selectors.categorical()
+    coded = pl.selectors.categorical() | pl.selectors.enum()
     return pl.concat([frame.with_columns(coded.cast(pl.String)) for frame in raw], how="diagonal")
 
 

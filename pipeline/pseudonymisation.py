@@ -165,7 +165,9 @@ def add_keys(
                 )
         if "visit" not in sources and "visit" not in record.set and "visit_date" in sources:
             header = sources["visit_date"]
-            added[key_column("visit", header)] = names.of_days(frame[header])
+            name = key_column("visit", header)
+            if name not in added:
+                added[name] = names.of_days(frame[header])
     return frame.with_columns(**added)
 
 

@@ -358,6 +358,8 @@ def _distinct(facts: pl.DataFrame, table: Table) -> pl.DataFrame:
 def _collapse(facts: pl.DataFrame, table: Table) -> pl.DataFrame:
     """Make one fact of equal repeats; "not recorded" on one row does not contradict another row."""
     distinct = _distinct(facts, table)
+    if not distinct.select(list(table.key)).is_duplicated().any():
+        return distinct
     filled = distinct.with_columns(_filled_over(name, table) for name in table.values)
     return _distinct(filled, table)
 

@@ -6,7 +6,7 @@ _PACKED = "\x1fpacked"
 
 
 def sort_by_key(facts: pl.DataFrame, key: list[str]) -> tuple[pl.DataFrame, pl.Series]:
-    """Sort facts by key; facts of one key keep their order.
+    """Sort facts by key; facts of one key come in any order.
 
     Parameters
     ----------
@@ -22,10 +22,10 @@ def sort_by_key(facts: pl.DataFrame, key: list[str]) -> tuple[pl.DataFrame, pl.S
     """
     packed = packed_key(facts, key)
     if packed is None:
-        facts = facts.sort(*key, maintain_order=True)
+        facts = facts.sort(*key)
         return facts, facts.select(key).is_duplicated()
     if not packed.is_sorted():
-        order = packed.to_frame().select(pl.arg_sort_by(_PACKED, maintain_order=True)).to_series()
+        order = packed.arg_sort()
         facts, packed = facts[order], packed.gather(order)
     again = (packed == packed.shift(1)).fill_null(value=False)
     return facts, again | again.shift(-1).fill_null(value=False)

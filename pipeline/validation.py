@@ -182,7 +182,7 @@ def _without_twins(sound: pl.DataFrame, table: Table) -> tuple[pl.DataFrame, pl.
     """
     key, columns = list(table.key), [*table.key, *table.values]
     sound, is_twin = sort_by_key(sound, key)
-    twins = sound.filter(is_twin)
+    twins = sound.filter(is_twin).sort(*key, RECORD, ORIGIN)  # the first of equal facts stays
     distinct = twins.unique(subset=columns, keep="first", maintain_order=True)
     differs = distinct.select(key).is_duplicated()
     keys = distinct.filter(differs).select(key).unique()
@@ -245,12 +245,11 @@ def _with_places(
     if len(names) == 1:
         return parts[names.pop()].text.locate(facts).drop(ORIGIN)
     numbered = facts.with_row_index(_INDEX)
-    found = [
-        parts[origins[int(number)].part].text.locate(some)
-        for (number,), some in numbered.partition_by(ORIGIN, as_dict=True).items()
-    ]
-    if not found:
-        return facts.with_columns(pl.lit("").alias("source_file")).drop(ORIGIN)
+    every = pl.Enum(sorted({p for rows in parts.values() for p in rows.text.places}))
+    found = [numbered.clear().with_columns(pl.lit(None, dtype=every).alias("source_file"))]
+    for (number,), some in numbered.partition_by(ORIGIN, as_dict=True).items():
+        located = parts[origins[int(number)].part].text.locate(some)
+        found.append(located.with_columns(pl.col("source_file").cast(every)))
     return pl.concat(found).sort(_INDEX).drop(_INDEX, ORIGIN)
 
 
@@ -273,7 +272,8 @@ def _quarantine_rows(
             RECORD,
             rows.frame[LINE].gather(at).alias(LINE),
         )
-        found.append(rows.text.locate(_with_values(named, rows, at)).select(_EMPTY.columns))
+        located = rows.text.locate(_with_values(named, rows, at))
+        found.append(located.select(_EMPTY.columns).cast(_EMPTY.schema))
     return pl.concat(found)
 
 
@@ -311,7 +311,7 @@ def _rows(rows: pl.DataFrame, text: PartText) -> pl.DataFrame:
         nothing.alias("column"),
         pl.col("value").cast(pl.String),
         nothing.alias("patient"),
-        "source_file",
+        pl.col("source_file").cast(pl.String),
         RECORD,
         LINE,
     )

@@ -47,6 +47,11 @@ class PartText:
         """Number of rows, those that could not be read among them."""
         return self.frame.height + self.torn.height
 
+    @property
+    def places(self) -> tuple[str, ...]:
+        """Every file, sheet or list that its rows are in."""
+        return tuple(name for _, name in self.files) or (self.place,)
+
     def locate(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Say of rows which file, sheet or list they are in, and give their number within it.
 
@@ -61,13 +66,13 @@ class PartText:
             The rows with ``source_file``; ``RECORD`` counts within that.
         """
         if not self.files:
-            return rows.with_columns(pl.lit(self.place).alias("source_file"))
+            only = pl.lit(self.place, dtype=pl.Enum([self.place]))
+            return rows.with_columns(only.alias("source_file"))
         before = pl.Series([number for number, _ in self.files])
         place = before.search_sorted(rows[RECORD], side="left") - 1
-        names = pl.Series([name for _, name in self.files], dtype=pl.Categorical)
+        names = pl.Series(self.places, dtype=pl.Enum(sorted(self.places)))
         return rows.with_columns(
-            rows[RECORD] - before.gather(place),
-            names.gather(place).cast(pl.String).alias("source_file"),
+            rows[RECORD] - before.gather(place), names.gather(place).alias("source_file")
         )
 
 

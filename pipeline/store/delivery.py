@@ -254,12 +254,14 @@ def _check_frames(delivery: Delivery, identifier: str) -> dict[str, pl.DataFrame
     """
     if delivery.kind not in {"full", "increment"}:
         raise ValueError(f"kind of delivery {delivery.kind!r}")
-    named = pl.lit(identifier).alias("delivery")
+    named = pl.lit(identifier, dtype=pl.Enum([identifier])).alias("delivery")
     frames = {
         name: _check_table(TABLES[name], frame.with_columns(named), delivery.clinic)
         for name, frame in delivery.tables.items()
     }
-    quarantine = delivery.quarantine.with_columns(named).select(list(QUARANTINE))
+    quarantine = delivery.quarantine.with_columns(delivery=pl.lit(identifier)).select(
+        list(QUARANTINE)
+    )
     frames[QUARANTINED] = quarantine.cast(pl.Schema(QUARANTINE)).sort(list(QUARANTINE))
     frames[RAW] = delivery.raw
     _check_account(delivery, frames)

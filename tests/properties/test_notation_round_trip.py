@@ -17,7 +17,6 @@ from pipeline.notation.grade import MODIFIERS, ROMAN, read_grade
 from pipeline.notation.number import read_number, read_whole
 from pipeline.notation.pain import read_pain
 from pipeline.notation.percent import read_percent_of_norm
-from pipeline.notation.side import read_side
 from schemas.reason import Quarantine
 
 TRIPLET = ("extension", "zero", "flexion")
@@ -45,7 +44,6 @@ READERS = {
     "pain": lambda text: read_pain(text, scale="0-100", inexact=TAKEN),
     "date": lambda text: read_date(text, date_format="%d.%m.%Y %H:%M", latest=LATEST),
     "serial": lambda text: read_date(text, date_format="excel_1900", latest=LATEST),
-    "side": lambda text: read_side(text, {"B": "both"}),
 }
 
 DASHES = st.sampled_from(["-", "–", " - ", " – ", "\N{MINUS SIGN}", "—", "\N{NO-BREAK SPACE}-"])

@@ -10,7 +10,6 @@ from pipeline.notation.dose import read_dose, read_seconds, read_weeks
 from pipeline.notation.grade import read_grade
 from pipeline.notation.number import read_whole
 from pipeline.notation.pain import read_pain
-from pipeline.notation.side import read_side
 from schemas.reason import REASON_TEXT, Quarantine
 
 
@@ -229,16 +228,6 @@ def test_a_time_of_day_is_dropped():
     assert read_date(text, date_format=date_format, latest=LATEST) == date(2024, 4, 5)
     unfinished = read_date("5.4.2024", date_format=date_format, latest=LATEST)
     assert unfinished is Quarantine.DATE_UNREADABLE
-
-
-def test_sides_are_those_that_the_codebook_names():
-    codes = {"L": "left", "R": "right", "B": "both", "?": "not_recorded"}
-    assert read_side(" L ", codes) == ("left",)
-    assert read_side("right", codes) == ("right",)
-    assert read_side("B", codes) == ("left", "right")
-    assert read_side("both", codes) is Quarantine.SIDE_UNKNOWN
-    assert read_side("l", codes) is Quarantine.SIDE_UNKNOWN
-    assert read_side("?", codes) is Quarantine.MISSING_KEY
 
 
 def test_every_reason_has_its_words():
