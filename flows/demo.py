@@ -8,6 +8,7 @@ from flows.intake import Request
 from flows.publication import Published
 from flows.publish import publish_flow
 from flows.runner import PREFECT_FOLDER
+from flows.schema import SCHEMA_LINE
 from flows.workspace import create_workspace
 from schemas.errors import ArcgainError, SettingsError
 from synthetic_data.export import write_exports
@@ -65,14 +66,18 @@ def _requests(folder: Path) -> list[Request]:
     """Write the exports and codebooks, in the order in which they are sent."""
     exports = write_exports(make_network(SEED, N_PATIENTS), folder / "exports")
     requests = [
-        Request(
-            export.path, _copied(export.codebook_path, folder / "codebooks"), export.exported_on
-        )
+        Request(export.path, _codebook(export.codebook_path, folder), export.exported_on)
         for export in exports
     ]
     data = _copied(open_data_folder() / "hips.csv", folder / "exports")
-    codebook = _copied(open_data_folder() / "hips.yaml", folder / "codebooks")
-    return [*requests, Request(data, codebook)]
+    return [*requests, Request(data, _codebook(open_data_folder() / "hips.yaml", folder))]
+
+
+def _codebook(source: Path, folder: Path) -> Path:
+    """Copy a codebook, and tell editors where its schema is."""
+    target = folder / "codebooks" / source.name
+    target.write_text(SCHEMA_LINE + source.read_text(encoding="utf-8"), encoding="utf-8")
+    return target
 
 
 def _copied(source: Path, folder: Path) -> Path:

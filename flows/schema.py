@@ -10,6 +10,9 @@ from schemas.json_schema import json_schema
 SCHEMA_FILE = "codebook.schema.json"
 """Its name in the folder of codebooks."""
 
+SCHEMA_LINE = f"# yaml-language-server: $schema={SCHEMA_FILE}\n"
+"""First line of a codebook beside it, by which editors find it."""
+
 
 def codebook_schema_text() -> str:
     """Give the JSON Schema of a codebook.
