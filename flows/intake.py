@@ -15,8 +15,9 @@ from pipeline.intake import SignedCodebook, prepare_delivery
 from pipeline.reading.export import read_export
 from pipeline.reading.reading import Reading
 from pipeline.rereading import Kept, reread_delivery
-from pipeline.store.delivery import Delivery, commit_delivery, find_delivery
-from pipeline.store.holding import Held
+from pipeline.store.bucket import add_accounts
+from pipeline.store.delivery import Delivery, Receipt, commit_delivery, find_delivery
+from pipeline.store.holding import Account, Held
 from pipeline.store.kept import find_layout, read_held
 from pipeline.store.ledger import Store
 from pipeline.store.part import RAW
@@ -103,7 +104,18 @@ def check_export(workspace: Path, request: Request) -> Taken:
     signed = read_codebook(request.codebook)
     reading = _read(request, signed)
     delivery = prepare_delivery(reading, signed, place.settings, place.key(), request.exported_on)
-    return _taken(delivery, delivery.account, "", is_new=True, is_stored=False)
+    account, quarantine = _survey(delivery)
+    return _taken(delivery, account, quarantine, "", is_stored=False)
+
+
+def _survey(delivery: Delivery) -> tuple[Account, pl.DataFrame]:
+    """Count what would become of a delivery, bucket by bucket."""
+    account: Account = {}
+    quarantine = []
+    for bucket in delivery.buckets:
+        account = add_accounts(account, bucket.account)
+        quarantine.append(bucket.quarantine)
+    return account, pl.concat(quarantine)
 
 
 def take_in(workspace: Path, request: Request) -> Taken:
@@ -131,9 +143,7 @@ def take_in(workspace: Path, request: Request) -> Taken:
     delivery = prepare_delivery(reading, signed, place.settings, key, request.exported_on)
     receipt = commit_delivery(place.store, delivery, key, now())
     logger.info("delivery %s: %s", receipt.delivery, dict(receipt.account))
-    return _taken(
-        delivery, receipt.account, receipt.delivery, is_new=receipt.is_new, is_stored=True
-    )
+    return _stored(delivery, receipt)
 
 
 def read_again(workspace: Path, codebook: Path) -> list[Taken | ArcgainError]:
@@ -180,11 +190,7 @@ def read_again(workspace: Path, codebook: Path) -> list[Taken | ArcgainError]:
         except ArcgainError as error:
             results.append(error)
             continue
-        results.append(
-            _taken(
-                delivery, receipt.account, receipt.delivery, is_new=receipt.is_new, is_stored=True
-            )
-        )
+        results.append(_stored(delivery, receipt))
     return results
 
 
@@ -212,10 +218,14 @@ def _sent_again(store: Store, reading: Reading, signed: SignedCodebook) -> Taken
     )
     if receipt is None:
         return None
+    return _known(reading.name, codebook.clinic, codebook.codebook, receipt)
+
+
+def _known(export: str, clinic: str, codebook: str, receipt: Receipt) -> Taken:
     return Taken(
-        export=reading.name,
-        clinic=codebook.clinic,
-        codebook=codebook.codebook,
+        export=export,
+        clinic=clinic,
+        codebook=codebook,
         delivery=receipt.delivery,
         is_new=False,
         is_stored=True,
@@ -225,15 +235,22 @@ def _sent_again(store: Store, reading: Reading, signed: SignedCodebook) -> Taken
     )
 
 
+def _stored(delivery: Delivery, receipt: Receipt) -> Taken:
+    quarantine = receipt.quarantine
+    if quarantine is None:
+        return _known(delivery.source_name, delivery.clinic, delivery.codebook, receipt)
+    return _taken(delivery, receipt.account, quarantine, receipt.delivery, is_stored=True)
+
+
 def _taken(
     delivery: Delivery,
-    account: Mapping[str, Mapping[str, int]],
+    account: Account,
+    quarantine: pl.DataFrame,
     identifier: str,
     *,
-    is_new: bool,
     is_stored: bool,
 ) -> Taken:
-    shown = delivery.quarantine.head(MOST_ROWS).select(
+    shown = quarantine.head(MOST_ROWS).select(
         "reason",
         "table",
         pl.col("source_file").alias("file"),
@@ -247,9 +264,9 @@ def _taken(
         clinic=delivery.clinic,
         codebook=delivery.codebook,
         delivery=identifier,
-        is_new=is_new,
+        is_new=True,
         is_stored=is_stored,
         account=account,
         quarantine=tuple(shown.to_dicts()),
-        n_quarantined=delivery.quarantine.height,
+        n_quarantined=quarantine.height,
     )

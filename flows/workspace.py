@@ -59,9 +59,7 @@ class Workspace:
         return load_key(self.root / "keys")
 
 
-def create_workspace(
-    root: Path, network: str, *, shared_clinicians: bool = False
-) -> Workspace:
+def create_workspace(root: Path, network: str, *, shared_clinicians: bool = False) -> Workspace:
     """Make a new workspace.
 
     Parameters

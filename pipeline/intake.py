@@ -6,23 +6,19 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.bucketing import Buckets, HarmonisedPart
 from pipeline.coded import union_enum
 from pipeline.compact import PSEUDONYMS, compact_kinds
 from pipeline.harmonisation import harmonise, mask_unreadable
 from pipeline.linking import count_unused, link_parts
 from pipeline.pseudonymisation import Pseudonymised, kind_of_key, pseudonymise
 from pipeline.reading.reading import Reading
-from pipeline.reshaping import Reshaped, merge_parts, reshape
 from pipeline.screening import screen
 from pipeline.store.delivery import Delivery
 from pipeline.store.pseudonym import PseudonymKey
-from pipeline.validation import Rows, Validated, validate
 from schemas.codebook import Codebook
 from schemas.errors import CodebookError, DeliveryError
 from schemas.settings import Settings
-
-PLACE, PART = "\x1fplace", "\x1fpart"
-"""Columns of raw rows with the file, sheet or list that they came from, and its name in the codebook."""
 
 
 @dataclass(frozen=True)
@@ -127,27 +123,24 @@ def finish(
     """
     codebook = signed.codebook
     kinds = compact_kinds(codebook.clinic, codebook.joint, _name_pseudonyms(codebook, safe))
-    rows: dict[str, Rows] = {}
-    facts: list[Reshaped] = []
-    raw: list[pl.DataFrame] = []
+    parts = []
     for name, layout in codebook.layouts.items():
-        frame, text = safe[name].frame, reading.parts[name]
+        frame = safe[name].frame
         columns = harmonise(frame, layout, kinds)
-        facts.append(reshape(frame, columns, layout, kinds))
-        rows[name] = Rows(layout, frame, text)
-        kept = mask_unreadable(frame.select(safe[name].raw_columns), columns)
-        located = text.locate(kept).rename({"source_file": PLACE})
-        raw.append(located.with_columns(pl.lit(name).alias(PART)))
-    divided = validate(merge_parts(facts), rows, n_unused)
-    return _delivery(reading, signed, day, divided, _stacked(raw))
-
-
-def _stacked(raw: list[pl.DataFrame]) -> pl.DataFrame:
-    """Put the parts' raw rows in one frame of text; a column that a part lacks is null in its rows."""
-    if len(raw) == 1:
-        return raw[0].drop(PART)
-    coded = pl.selectors.categorical() | pl.selectors.enum()
-    return pl.concat([frame.with_columns(coded.cast(pl.String)) for frame in raw], how="diagonal")
+        raw = mask_unreadable(frame.select(safe[name].raw_columns), columns)
+        parts.append(HarmonisedPart(layout, reading.parts[name], frame, raw, columns))
+    return Delivery(
+        clinic=codebook.clinic,
+        codebook=codebook.codebook,
+        codebook_version=codebook.version,
+        codebook_sha256=signed.sha256,
+        kind=str(codebook.delivery.kind),
+        exported_on=day,
+        source_name=reading.name,
+        source_sha256=reading.sha256,
+        buckets=Buckets(tuple(parts), kinds, codebook.version, n_unused),
+        texts={"codebook": signed.text},
+    )
 
 
 def _name_pseudonyms(codebook: Codebook, safe: dict[str, Pseudonymised]) -> dict[str, pl.Enum]:
@@ -202,25 +195,3 @@ def check_signed(codebook: Codebook) -> None:
             "the codebook is a draft: nobody has signed it off",
             "Have it checked against the export, then fill in reviewed_by and reviewed_on.",
         )
-
-
-def _delivery(
-    reading: Reading, signed: SignedCodebook, day: date, divided: Validated, raw: pl.DataFrame
-) -> Delivery:
-    codebook = signed.codebook
-    provenance = pl.lit(codebook.version, dtype=pl.Int64).alias("codebook_version")
-    return Delivery(
-        clinic=codebook.clinic,
-        codebook=codebook.codebook,
-        codebook_version=codebook.version,
-        codebook_sha256=signed.sha256,
-        kind=str(codebook.delivery.kind),
-        exported_on=day,
-        source_name=reading.name,
-        source_sha256=reading.sha256,
-        tables={name: facts.with_columns(provenance) for name, facts in divided.tables.items()},
-        quarantine=divided.quarantine.with_columns(provenance),
-        raw=raw,
-        account=divided.account,
-        texts={"codebook": signed.text},
-    )

@@ -11,8 +11,9 @@ from datetime import date
 
 import polars as pl
 
+from pipeline.bucketing import PART, PLACE
 from pipeline.coded import frame_as_coded
-from pipeline.intake import PART, PLACE, SignedCodebook, check_signed, finish
+from pipeline.intake import SignedCodebook, check_signed, finish
 from pipeline.pseudonymisation import Pseudonymised, add_keys
 from pipeline.reading.reading import LINE, RECORD, TORN, PartText, Reading
 from pipeline.reshaping import count_out_of_scope
@@ -191,7 +192,7 @@ def _text_of(kept: Kept, name: str) -> PartText:
     moved = pl.col(RECORD) + pl.col(PLACE).replace_strict(
         {file: n for n, file in files}, return_dtype=pl.Int64
     )
-    texts = rows.with_columns(moved).drop(PLACE)
+    texts = rows.with_columns(moved).sort(RECORD).drop(PLACE)
     torn = torn.rename({"source_file": PLACE}).with_columns(moved).select(list(TORN))
     linked = [h for h in texts.columns if h.startswith("\x1f") and h != PART]
     plain = pl.selectors.string() - pl.selectors.by_name(linked, require_all=False)

@@ -1,7 +1,5 @@
 """Conflicts: deliveries that contradict each other while neither is the later one."""
 
-import polars as pl
-
 from pipeline.store.holding import Held
 from pipeline.store.ledger import Store
 from pipeline.store.part import read_rows
@@ -10,9 +8,7 @@ from schemas.errors import StoreError
 from schemas.table import TABLES, empty
 
 
-def refuse_conflict(
-    store: Store, new: Held, facts: dict[str, pl.DataFrame], others: tuple[Held, ...]
-) -> None:
+def refuse_conflict(store: Store, new: Held, others: tuple[Held, ...]) -> None:
     """Refuse a delivery that contradicts another of equal rank.
 
     Parameters
@@ -20,9 +16,7 @@ def refuse_conflict(
     store : Store
         The store.
     new : Held
-        The new delivery.
-    facts : dict of str to polars.DataFrame
-        Its rows by canonical table.
+        The new delivery; its parts are written and not yet named.
     others : tuple of Held
         Deliveries of the same clinic.
 
@@ -36,7 +30,7 @@ def refuse_conflict(
     for other in others:
         if not _is_rival(new, other):
             continue
-        differing = {name: _count(store, name, new, facts, other) for name in TABLES}
+        differing = {name: _count(store, name, new, other) for name in TABLES}
         total = sum(differing.values())
         if total:
             where = ", ".join(f"{name} {number}" for name, number in differing.items() if number)
@@ -56,16 +50,14 @@ def _is_rival(new: Held, other: Held) -> bool:
     return new.layout != other.layout or new.codebook_version == other.codebook_version
 
 
-def _count(store: Store, name: str, new: Held, facts: dict[str, pl.DataFrame], other: Held) -> int:
+def _count(store: Store, name: str, new: Held, other: Held) -> int:
     """Count the records of one table in which two deliveries contradict each other."""
     table = TABLES[name]
     has_all = new.kind == other.kind == "full" and new.layout == other.layout
-    some = facts.get(name, empty(table.columns)).cast(pl.Schema(table.columns))
-    part = other.parts.get(name)
-    if part is None:
-        return some.height if has_all else 0
-    if not (some.height or has_all):
-        return 0
+    own, part = new.parts.get(name), other.parts.get(name)
+    if part is None or (own is None and not has_all):
+        return own.rows if own is not None and has_all else 0
+    some = empty(table.columns) if own is None else read_rows(store, name, own)
     rows = read_rows(store, name, part)
     differing = count_differing(table, some, rows)
     if has_all:

@@ -2,34 +2,24 @@
 
 import hashlib
 import logging
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
+from functools import cached_property
 from typing import Any
 
 import polars as pl
 
-from pipeline.coded import is_text
-from pipeline.sorting import sort_by_key
+from pipeline.store.bucket import Bucket, together
 from pipeline.store.conflict import refuse_conflict
-from pipeline.store.holding import ACCEPTED, Account, Held, move_withdrawn, read_holding
+from pipeline.store.holding import ACCEPTED, Account, Held, read_holding
 from pipeline.store.ledger import Store, add_entry, read_ledger
-from pipeline.store.part import (
-    RAW,
-    Part,
-    delete_parts,
-    part_folder,
-    write_part,
-)
-from pipeline.store.pseudonym import PATIENT_PSEUDONYM, PseudonymKey, tombstone
-from pipeline.store.withdrawal import count_removed, split_patients
+from pipeline.store.part import delete_parts
+from pipeline.store.pseudonym import PseudonymKey
+from pipeline.store.staging import FATES, Stage, Staged
 from pipeline.store.writer import take_turn
-from schemas.table import QUARANTINE, QUARANTINED, SOURCE_ROW, TABLES, Table, empty
 
 logger = logging.getLogger(__name__)
-
-FATES = ("accepted", "quarantined", "duplicate", "out_of_scope", "withdrawn")
-"""What becomes of the facts of one delivery; they add up to ``read``."""
 
 ID_DIGITS = 12
 
@@ -52,14 +42,9 @@ class Delivery:
         Day that the clinic states for the export.
     source_name, source_sha256 : str
         The export's file name and hash.
-    tables : dict of str to polars.DataFrame
-        Accepted facts; all canonical columns but ``delivery``, which the store fills.
-    quarantine : polars.DataFrame
-        Quarantined facts; all columns of ``QUARANTINE`` but ``delivery``.
-    raw : polars.DataFrame
-        Screened, pseudonymised rows as the clinic sent them, all text.
-    account : dict of str to dict of str to int
-        Facts by table: read, accepted, quarantined, duplicate, out_of_scope.
+    buckets : Iterable of Bucket
+        What it holds, patients in the order of their pseudonyms; made anew each time it is gone
+        through, if it is large.
     texts : dict of str to str
         Texts kept with it, such as the codebook.
     """
@@ -72,11 +57,33 @@ class Delivery:
     exported_on: date
     source_name: str
     source_sha256: str
-    tables: dict[str, pl.DataFrame]
-    quarantine: pl.DataFrame
-    raw: pl.DataFrame
-    account: Account
+    buckets: Iterable[Bucket]
     texts: dict[str, str] = field(default_factory=dict)
+
+    @cached_property
+    def whole(self) -> Bucket:
+        """All buckets as one, in memory."""
+        return together(list(self.buckets))
+
+    @property
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """Accepted facts by table, in memory."""
+        return self.whole.tables
+
+    @property
+    def quarantine(self) -> pl.DataFrame:
+        """Quarantined facts, in memory."""
+        return self.whole.quarantine
+
+    @property
+    def raw(self) -> pl.DataFrame:
+        """Rows as the clinic sent them, in memory."""
+        return self.whole.raw
+
+    @property
+    def account(self) -> Account:
+        """Facts by table and fate."""
+        return self.whole.account
 
 
 @dataclass(frozen=True)
@@ -93,12 +100,15 @@ class Receipt:
         False where the same file had been stored before, read with the same codebook.
     account : dict of str to dict of str to int
         Facts by table: read, accepted, quarantined, duplicate, out_of_scope, withdrawn.
+    quarantine : polars.DataFrame or None
+        What was quarantined; None where the delivery had been stored before.
     """
 
     delivery: str
     ledger_number: int
     is_new: bool
     account: Account
+    quarantine: pl.DataFrame | None = None
 
 
 def commit_delivery(
@@ -130,14 +140,13 @@ def commit_delivery(
         If the delivery is not what the program promises: wrong columns, a key that occurs twice, or
         an account that does not add up.
     """
-    identifier = _identify(
-        delivery.clinic, delivery.codebook, delivery.codebook_sha256, delivery.source_sha256
-    )
-    frames = _check_frames(delivery, identifier)
+    if delivery.kind not in {"full", "increment"}:
+        raise ValueError(f"kind of delivery {delivery.kind!r}")
     with take_turn(store):
-        receipt = _commit(store, delivery, frames, key, recorded_at)
+        receipt = _commit(store, delivery, key, recorded_at)
     fates = {fate: sum(c[fate] for c in receipt.account.values()) for fate in FATES}
-    logger.info("delivery %s of %s: new %s, %s", identifier, delivery.clinic, receipt.is_new, fates)
+    new = receipt.is_new
+    logger.info("delivery %s of %s: new %s, %s", receipt.delivery, delivery.clinic, new, fates)
     return receipt
 
 
@@ -169,16 +178,10 @@ def find_delivery(
     )
 
 
-def _commit(
-    store: Store,
-    delivery: Delivery,
-    frames: dict[str, pl.DataFrame],
-    key: PseudonymKey,
-    recorded_at: datetime,
-) -> Receipt:
+def _commit(store: Store, delivery: Delivery, key: PseudonymKey, recorded_at: datetime) -> Receipt:
     """Try until an entry is created, each time from the newest state of the ledger."""
-    written: dict[str, Part] = {}
-    marks: frozenset[str] | None = None
+    staged: Staged | None = None
+    marks: frozenset[str] = frozenset()
     is_named = False
     draft = _draft(delivery)
     try:
@@ -187,25 +190,42 @@ def _commit(
             holding = read_holding(entries)
             earlier = holding.find(draft.delivery)
             if earlier is not None:
-                return Receipt(
-                    draft.delivery, earlier.number, is_new=False, account=earlier.account
-                )
+                account = earlier.account
+                return Receipt(draft.delivery, earlier.number, is_new=False, account=account)
             newest = holding.tombstones.get(delivery.clinic, frozenset())
-            kept, account = _drop_withdrawn(delivery, frames, newest, key)
-            refuse_conflict(store, draft, kept, holding.of_clinic(delivery.clinic))
-            if marks != newest:  # nothing is written yet, or a patient was withdrawn since
-                delete_parts(store, written)
-                written, marks = _write_parts(store, draft, kept), newest
-            draft = replace(draft, parts=written, account=account, number=len(entries) + 1)
+            if staged is None or marks != newest:  # or a patient was withdrawn since
+                delete_parts(store, staged.parts if staged else {})
+                staged, marks = None, newest
+                staged = _stage(
+                    Stage(store, delivery.clinic, draft.delivery, newest, key), delivery
+                )
+            draft = replace(draft, parts=staged.parts, account=staged.account)
+            refuse_conflict(store, draft, holding.of_clinic(delivery.clinic))
+            draft = replace(draft, number=len(entries) + 1)
             try:
                 add_entry(store, entries, ACCEPTED, _as_content(draft), recorded_at)
             except FileExistsError:  # another writer took the number
                 continue
             is_named = True
-            return Receipt(draft.delivery, draft.number, is_new=True, account=account)
+            return Receipt(
+                *(draft.delivery, draft.number),
+                is_new=True,
+                account=staged.account,
+                quarantine=staged.quarantine,
+            )
     finally:
-        if not is_named:
-            delete_parts(store, written)
+        if staged is not None and not is_named:
+            delete_parts(store, staged.parts)
+
+
+def _stage(stage: Stage, delivery: Delivery) -> Staged:
+    """Write every bucket, or leave nothing behind."""
+    try:
+        for bucket in delivery.buckets:
+            stage.add(bucket)
+        return stage.finish()
+    finally:
+        stage.abandon()
 
 
 def _identify(clinic: str, codebook: str, codebook_sha256: str, source_sha256: str) -> str:
@@ -229,7 +249,7 @@ def _draft(delivery: Delivery) -> Held:
         exported_on=delivery.exported_on,
         source_name=delivery.source_name,
         source_sha256=delivery.source_sha256,
-        account=delivery.account,
+        account={},
         parts={},
         texts=delivery.texts,
     )
@@ -242,113 +262,3 @@ def _as_content(held: Held) -> dict[str, Any]:
         "exported_on": held.exported_on.isoformat(),
         "parts": {name: part.as_json() for name, part in held.parts.items()},
     }
-
-
-def _check_frames(delivery: Delivery, identifier: str) -> dict[str, pl.DataFrame]:
-    """Fill in the delivery and sort; refuse what cannot come from a right program.
-
-    Raises
-    ------
-    ValueError
-        If the kind is unknown.
-    """
-    if delivery.kind not in {"full", "increment"}:
-        raise ValueError(f"kind of delivery {delivery.kind!r}")
-    named = pl.lit(identifier, dtype=pl.Enum([identifier])).alias("delivery")
-    frames = {
-        name: _check_table(TABLES[name], frame.with_columns(named), delivery.clinic)
-        for name, frame in delivery.tables.items()
-    }
-    quarantine = delivery.quarantine.with_columns(delivery=pl.lit(identifier)).select(
-        list(QUARANTINE)
-    )
-    frames[QUARANTINED] = quarantine.cast(pl.Schema(QUARANTINE)).sort(list(QUARANTINE))
-    frames[RAW] = delivery.raw
-    _check_account(delivery, frames)
-    return frames
-
-
-def _check_table(table: Table, frame: pl.DataFrame, clinic: str) -> pl.DataFrame:
-    """Check one table's columns, clinic and keys, and sort it.
-
-    Raises
-    ------
-    ValueError
-        If one of them is not as promised.
-    """
-    frame = frame.select(list(table.columns))
-    for name, kind in table.columns.items():
-        found = frame.schema[name]
-        if found != kind and not (kind == pl.String() and isinstance(found, pl.Enum)):
-            raise ValueError(f"{table.name}: other types, {name} is {found} and not {kind}")
-    if not (frame["clinic"] == clinic).all():
-        raise ValueError(f"{table.name}: rows of another clinic")
-    frame, is_again = sort_by_key(frame, list(table.key))
-    if is_again.any():
-        raise ValueError(f"{table.name}: a key occurs twice")
-    # Minus zero equals zero and is spelled differently: one spelling, or the digest would differ.
-    return frame.with_columns(pl.selectors.float() + 0.0)
-
-
-def _check_account(delivery: Delivery, frames: dict[str, pl.DataFrame]) -> None:
-    """Refuse an account that does not add up or does not fit the rows.
-
-    Raises
-    ------
-    ValueError
-        If it is so.
-    """
-    quarantined = dict(frames[QUARANTINED]["table"].value_counts().iter_rows())
-    counted = delivery.account
-    for table in sorted({*counted, *delivery.tables, *quarantined}):
-        counts = counted.get(table, {})
-        accepted = frames.get(table, empty({})).height
-        if table != SOURCE_ROW and counts.get("accepted", 0) != accepted:
-            raise ValueError(f"{table}: {accepted} rows, account {counts}")
-        if counts.get("quarantined", 0) != quarantined.get(table, 0):
-            raise ValueError(f"{table}: {quarantined.get(table, 0)} quarantined, account {counts}")
-        if counts.get("read", 0) != sum(counts.get(fate, 0) for fate in FATES):
-            raise ValueError(f"{table}: the account does not add up, {counts}")
-
-
-def _drop_withdrawn(
-    delivery: Delivery, frames: dict[str, pl.DataFrame], marks: frozenset[str], key: PseudonymKey
-) -> tuple[dict[str, pl.DataFrame], Account]:
-    """Leave out patients who were withdrawn, and count their facts so."""
-    account = {
-        table: {name: counts.get(name, 0) for name in ("read", *FATES)}
-        for table, counts in delivery.account.items()
-    }
-    patients = _find_withdrawn(delivery.clinic, frames, marks, key)
-    kept, removed = {}, {}
-    for name, frame in frames.items():
-        kept[name], removed[name] = split_patients(frame, patients)
-    return kept, move_withdrawn(account, count_removed(removed))
-
-
-def _find_withdrawn(
-    clinic: str, frames: dict[str, pl.DataFrame], marks: frozenset[str], key: PseudonymKey
-) -> set[str]:
-    """Find the pseudonyms of withdrawn patients among all text cells of patients and raw rows."""
-    if not marks:
-        return set()
-    cells: set[str] = set()
-    for name, frame in frames.items():
-        texts = [column for column, kind in frame.schema.items() if is_text(kind)]
-        for column in texts if name == RAW else ["patient"]:
-            found = frame[column].unique().cast(pl.String).drop_nulls()
-            cells.update(found.filter(found.str.contains(PATIENT_PSEUDONYM)))
-    return {cell for cell in cells if tombstone(key, clinic, cell) in marks}
-
-
-def _write_parts(store: Store, draft: Held, kept: dict[str, pl.DataFrame]) -> dict[str, Part]:
-    """Write a part for each frame that has rows."""
-    filled = {name: frame for name, frame in kept.items() if frame.height}
-    with ThreadPoolExecutor(max_workers=len(filled) or 1) as pool:  # the disk is waited for once
-        parts = pool.map(
-            lambda name: write_part(
-                store, part_folder(name, draft.clinic), draft.delivery, filled[name]
-            ),
-            filled,
-        )
-        return dict(zip(filled, parts, strict=True))

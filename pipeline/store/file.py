@@ -3,6 +3,7 @@
 A file is written aside under a hidden name, synced, given its final name, and its folder is synced.
 """
 
+import hashlib
 import os
 from itertools import count
 from pathlib import Path
@@ -38,6 +39,83 @@ def create_file(path: Path, content: bytes, *, mode: int = READABLE) -> None:
     finally:
         aside.unlink()
     sync_folder(path.parent)
+
+
+class NewFile:
+    """A file that is written in pieces, hashed on the way, and named when it is whole.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        Where it is going to be; the name is taken at the end.
+    """
+
+    def __init__(self, path: Path) -> None:
+        make_folder(path.parent)
+        self._aside, handle = _open_aside(path, READABLE)
+        self._file = os.fdopen(handle, "wb")
+        self._hash = hashlib.sha256()
+        self.closed = False
+
+    def write(self, data: bytes) -> int:
+        """Write the next bytes.
+
+        Parameters
+        ----------
+        data : bytes
+            The bytes.
+
+        Returns
+        -------
+        int
+            How many.
+        """
+        self._hash.update(data)
+        return self._file.write(data)
+
+    def tell(self) -> int:
+        """Give the number of bytes written.
+
+        Returns
+        -------
+        int
+            Bytes.
+        """
+        return self._file.tell()
+
+    def flush(self) -> None:
+        """Hand everything to the system."""
+        if not self._file.closed:
+            self._file.flush()
+
+    def close(self) -> None:
+        """Do nothing: the file is closed when it gets its name."""
+
+    @property
+    def sha256(self) -> str:
+        """Hash of what was written."""
+        return self._hash.hexdigest()
+
+    def name_as(self, path: Path) -> None:
+        """Sync the file and give it a name that must be free.
+
+        Parameters
+        ----------
+        path : pathlib.Path
+            The name, in the folder that was named at first.
+        """
+        if not self._file.closed:
+            self._file.flush()
+            os.fsync(self._file.fileno())
+            self._file.close()
+        path.hardlink_to(self._aside)  # unlike a rename, a link never replaces a file
+        self._aside.unlink()
+        sync_folder(path.parent)
+
+    def discard(self) -> None:
+        """Delete what was written, unless it has its name."""
+        self._file.close()
+        self._aside.unlink(missing_ok=True)
 
 
 def replace_file(path: Path, content: bytes, *, mode: int = READABLE) -> None:

@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.coded import is_text
-from pipeline.store.file import create_file, delete_file
+from pipeline.store.file import NewFile, delete_file
 from pipeline.store.ledger import Store
 from pipeline.store.upgrade import upgrade_frame
 from schemas.errors import StoreError
@@ -92,51 +92,107 @@ def write_part(
     Part
         The part; it counts once a ledger entry names it.
     """
-    content = _parquet_bytes(frame)
-    path = ""
-    # A taken name is that of a stopped writer, or of one that stores the same delivery right now.
-    for number in count(revision):
-        path = f"{folder}/{delivery}{f'-r{number}' if number else ''}.parquet"
-        try:
-            create_file(store.folder / path, content)
-        except FileExistsError:
-            continue
-        break
-    return Part(path, hashlib.sha256(content).hexdigest(), frame.height, schema_version)
+    writer = PartWriter(store, folder, delivery, revision=revision, schema_version=schema_version)
+    try:
+        writer.add(frame)
+        return writer.finish()
+    finally:
+        writer.abandon()
 
 
-def _parquet_bytes(frame: pl.DataFrame) -> bytes:
-    """Write rows as Parquet of plain types, uncompressed and without statistics or foreign schema.
+class PartWriter:
+    """Write a part in pieces: Parquet of plain types, uncompressed and without statistics.
 
     A part is read whole, since its hash is checked: statistics would only repeat pseudonyms in it.
+
+    Parameters
+    ----------
+    store : Store
+        The store.
+    folder : str
+        Folder below the store's.
+    delivery : str
+        The delivery's identifier.
+    revision : int
+        0 for the first writing, else the number of the ledger entry that is to name the part.
+    schema_version : int
+        Layout of the rows.
     """
-    table = pa.table({name: _as_arrow(frame[name]) for name in frame.columns})
-    buffer = BytesIO()
-    texts = [name for name, kind in frame.schema.items() if is_text(kind)]
-    pq.write_table(
-        table,
-        buffer,
-        compression="none",
-        write_statistics=False,
-        store_schema=False,
-        use_dictionary=texts,
-    )
-    return buffer.getvalue()
+
+    def __init__(
+        self,
+        store: Store,
+        folder: str,
+        delivery: str,
+        *,
+        revision: int = 0,
+        schema_version: int = SCHEMA_VERSION,
+    ) -> None:
+        self._store, self._place = store, f"{folder}/{delivery}"
+        self._revision, self._layout, self._rows = revision, schema_version, 0
+        self._file = NewFile(store.folder / f"{self._place}.parquet")
+        self._parquet: pq.ParquetWriter | None = None
+
+    def add(self, frame: pl.DataFrame) -> None:
+        """Write some rows.
+
+        Parameters
+        ----------
+        frame : polars.DataFrame
+            The next rows; the same columns each time.
+        """
+        table = pa.table({name: _as_arrow(frame[name]) for name in frame.columns})
+        if self._parquet is None:
+            texts = [name for name, kind in frame.schema.items() if is_text(kind)]
+            self._parquet = pq.ParquetWriter(
+                pa.PythonFile(self._file, mode="w"),
+                table.schema,
+                compression="none",
+                write_statistics=False,
+                store_schema=False,
+                use_dictionary=texts,
+            )
+        self._parquet.write_table(table)
+        self._rows += frame.height
+
+    def finish(self) -> Part:
+        """Give the part a name that is free; nothing is ever overwritten.
+
+        Returns
+        -------
+        Part
+            The part; it counts once a ledger entry names it.
+        """
+        if self._parquet is not None:
+            self._parquet.close()
+        # A taken name is that of a stopped writer, or of one that stores the same delivery right now.
+        numbers = count(self._revision)
+        while True:
+            number = next(numbers)
+            path = f"{self._place}{f'-r{number}' if number else ''}.parquet"
+            try:
+                self._file.name_as(self._store.folder / path)
+            except FileExistsError:
+                continue
+            return Part(path, self._file.sha256, self._rows, self._layout)
+
+    def abandon(self) -> None:
+        """Leave nothing behind, unless the part has its name."""
+        self._file.discard()
 
 
 def _as_arrow(column: pl.Series) -> pa.Array:
     """Give a column to the writer; text in numbers keeps them, with the names that occur and no others."""
     if not isinstance(column.dtype, pl.Enum | pl.Categorical):
         return column.to_arrow()
-    codes = column.to_physical()
+    codes = column.to_physical().cast(pl.Int32)
     used = np.flatnonzero(np.bincount(codes.drop_nulls().to_numpy()))
-    numbers = pl.Series(used, dtype=codes.dtype)
+    numbers = pl.Series(used, dtype=column.to_physical().dtype)
     names = pl.DataFrame({"number": used, "name": numbers.cat.to(column.dtype).cast(pl.String)})
     names = names.sort("name")
     if not np.array_equal(names["number"].to_numpy(), np.arange(names.height)):
-        small = np.min_scalar_type(names.height)
-        places = np.zeros(int(used.max(initial=0)) + 1, dtype=small)
-        places[names["number"].to_numpy()] = np.arange(names.height, dtype=small)
+        places = np.zeros(int(used.max(initial=0)) + 1, dtype=np.int32)
+        places[names["number"].to_numpy()] = np.arange(names.height, dtype=np.int32)
         codes = pl.Series(places).gather(codes)
     return pa.DictionaryArray.from_arrays(
         codes.to_arrow(), pa.array(names["name"].to_list(), pa.string())

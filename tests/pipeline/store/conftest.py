@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime
 import polars as pl
 import pytest
 
+from pipeline.store.bucket import Bucket
 from pipeline.store.delivery import Delivery, commit_delivery
 from pipeline.store.ledger import create_store
 from schemas.table import QUARANTINE, TABLES, empty
@@ -42,10 +43,14 @@ class Made:
             **own,
             source_name=f"{source[:4]}.csv",
             source_sha256=source,
-            tables={"visit": self.frame(rows, own)},
-            quarantine=empty(QUARANTINE).drop("delivery"),
-            raw=pl.DataFrame({"id": cells}, schema={"id": pl.String}),
-            account={"visit": {"read": len(rows), "accepted": len(rows), **fates}},
+            buckets=(
+                Bucket(
+                    tables={"visit": self.frame(rows, own)},
+                    quarantine=empty(QUARANTINE).drop("delivery"),
+                    raw=pl.DataFrame({"id": cells}, schema={"id": pl.String}),
+                    account={"visit": {"read": len(rows), "accepted": len(rows), **fates}},
+                ),
+            ),
         )
 
     def frame(self, rows, own):

@@ -380,7 +380,7 @@ def test_a_delivery_whose_account_does_not_fit_is_a_fault_of_the_program(store, 
     delivery = deliver(visit())
     wrong = {**delivery.account, "range_test": {**delivery.account["range_test"], "read": 99}}
     with pytest.raises(ValueError, match="range_test"):
-        commit(store, replace(delivery, account=wrong))
+        commit(store, replace(delivery, buckets=(replace(delivery.whole, account=wrong),)))
     assert read_ledger(store) == ()
 
 

@@ -139,7 +139,7 @@ def test_minus_zero_is_zero(store, deliver, tmp_path):
     commit(store, delivery)
     (tmp_path / "v").mkdir()
     other = create_store(tmp_path / "v")
-    commit(other, replace(delivery, tables=negative))
+    commit(other, replace(delivery, buckets=(replace(delivery.whole, tables=negative),)))
     assert take_snapshot(store).content_digest == take_snapshot(other).content_digest
 
 
@@ -160,7 +160,7 @@ def test_rows_that_the_program_cannot_have_made_are_refused(store, deliver, spoi
     delivery = deliver(long_csv(range_row(1, "25"), range_row(2, "30")))
     tables = {**delivery.tables, "range_test": spoil(delivery.tables["range_test"])}
     with pytest.raises(ValueError, match=told):
-        commit(store, replace(delivery, tables=tables))
+        commit(store, replace(delivery, buckets=(replace(delivery.whole, tables=tables),)))
     assert list(store.folder.rglob("*.parquet")) == []
 
 
@@ -172,7 +172,7 @@ def test_parts_are_sorted_by_their_key_whatever_order_the_rows_came_in(store, de
         name: facts.sample(fraction=1, shuffle=True, seed=7)
         for name, facts in delivery.tables.items()
     }
-    commit(store, replace(delivery, tables=shuffled))
+    commit(store, replace(delivery, buckets=(replace(delivery.whole, tables=shuffled),)))
     (path,) = store.folder.rglob("parts/range_test/harbour/*.parquet")
     stored = pl.read_parquet(path)
     rows = stored.select("patient", "event", "angle_hundredth_deg").rows()
