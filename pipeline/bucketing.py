@@ -11,6 +11,7 @@ from functools import cached_property
 
 import polars as pl
 
+from pipeline.compact import Names, name_numbers
 from pipeline.harmonisation import HarmonisedColumn, Kinds
 from pipeline.reading.reading import TORN, PartText
 from pipeline.reshaping import merge_parts, reshape
@@ -88,6 +89,8 @@ class Buckets:
         Its parts.
     kinds : dict of str to polars.DataType
         Type of each canonical column.
+    names : dict of str to polars.Series
+        All pseudonyms of each kind.
     codebook_version : int
         Version of the codebook that read it.
     n_unused : int
@@ -96,6 +99,7 @@ class Buckets:
 
     parts: tuple[HarmonisedPart, ...]
     kinds: Kinds
+    names: Names
     codebook_version: int
     n_unused: int
 
@@ -122,19 +126,9 @@ class Buckets:
     @property
     def _numbers(self) -> list[pl.Series]:
         """Bucket of each row, by part: patients in equal numbers; a row without one is in the first."""
-        kind = self.kinds["patient"]
-        n_patients = max(len(kind.categories), 1)  # type: ignore[attr-defined]  # an Enum
-        return [
-            (
-                part.frame[part.layout.patient]
-                .cast(kind, strict=False)
-                .to_physical()
-                .cast(pl.Int64)
-                * self.n_buckets
-                // n_patients
-            ).fill_null(0)
-            for part in self.parts
-        ]
+        n_patients = max(len(self.names["patient"]), 1)
+        numbers = [part.frame[part.layout.patient].cast(pl.Int64) for part in self.parts]
+        return [(number * self.n_buckets // n_patients).fill_null(0) for number in numbers]
 
     def _make(self, parts: list[HarmonisedPart], n_unused: int) -> Bucket:
         facts = [reshape(part.frame, part.columns, part.layout, self.kinds) for part in parts]
@@ -142,10 +136,20 @@ class Buckets:
         divided = validate(merge_parts(facts), rows, n_unused)
         version = pl.lit(self.codebook_version, dtype=pl.Int64).alias("codebook_version")
         return Bucket(
-            tables={name: facts.with_columns(version) for name, facts in divided.tables.items()},
-            quarantine=divided.quarantine.with_columns(version),
+            tables={n: self._named(t).with_columns(version) for n, t in divided.tables.items()},
+            quarantine=self._named(divided.quarantine).with_columns(
+                version, pl.col("patient").cast(pl.String)
+            ),
             raw=_stacked(parts),
             account=divided.account,
+        )
+
+    def _named(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Put pseudonyms in place of their numbers."""
+        return rows.with_columns(
+            name_numbers(rows[kind], names)
+            for kind, names in self.names.items()
+            if kind in rows.columns
         )
 
 

@@ -154,8 +154,8 @@ def with_texts(texts: pl.Series, wanted: Iterable[str]) -> pl.Series:
     return coded.spread(hit).fill_null(value=False)
 
 
-def union_enum(columns: Iterable[pl.Series]) -> pl.Enum:
-    """Give the type that holds all texts of some columns in the order of the alphabet.
+def distinct_names(columns: Iterable[pl.Series]) -> pl.Series:
+    """List the texts of some columns.
 
     Parameters
     ----------
@@ -164,9 +164,9 @@ def union_enum(columns: Iterable[pl.Series]) -> pl.Enum:
 
     Returns
     -------
-    polars.Enum
-        Categories, sorted, so that the order of numbers is that of texts.
+    polars.Series of String
+        Each text once, in the order of the alphabet.
     """
     texts = [column.unique().cast(pl.String) for column in columns]
     distinct = pl.concat(texts).unique().drop_nulls() if texts else pl.Series([], dtype=pl.String)
-    return pl.Enum(distinct.filter(distinct != "").sort())
+    return distinct.filter(distinct != "").sort()

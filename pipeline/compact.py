@@ -1,36 +1,34 @@
 """Compact types of the canonical columns while facts are made, compared and sorted.
 
-Coded columns have few values and pseudonyms repeat, so both are numbers with names (``Enum``), in the
-order of the alphabet: sorting the numbers sorts the names. The store writes plain text.
+Coded columns have few values and are numbers with names (``Enum``); pseudonyms repeat and are plain
+numbers until the end. Both are in the order of the alphabet: sorting the numbers sorts the names. The
+store writes plain text.
 """
 
 import polars as pl
 
+from pipeline.coded import code_text
 from schemas.field import BOTH_SIDES
-from schemas.reason import Quarantine
 from schemas.table import TABLES
 from schemas.vocabulary import NOT_RECORDED, code_list
 
 PSEUDONYMS = ("patient", "visit", "episode", "clinician")
 """Columns whose names are those of one delivery."""
 
-REASONS = pl.Enum(sorted(str(reason) for reason in Quarantine))
+Names = dict[str, pl.Series]
+"""All pseudonyms of each kind in a delivery, in the order of the alphabet."""
 
 _GRADES = ("I", "II", "III", "IV", "V")
 _MODIFIERS = ("--", "-", "none", "+", "++")
 
 
-def compact_kinds(
-    clinic: str, joint: str, pseudonyms: dict[str, pl.Enum]
-) -> dict[str, pl.DataType]:
+def compact_kinds(clinic: str, joint: str) -> dict[str, pl.DataType]:
     """Give the type of each canonical column.
 
     Parameters
     ----------
     clinic, joint : str
         Clinic of the delivery, and joint of its codebook.
-    pseudonyms : dict of str to polars.Enum
-        Names of patients, visits, episodes and clinicians.
 
     Returns
     -------
@@ -44,7 +42,50 @@ def compact_kinds(
             kinds[name] = _coded(listed, name) if listed else kind
     joints = pl.Enum(sorted({joint, *code_list("joint"), NOT_RECORDED}))
     own = {"clinic": pl.Enum([clinic]), "joint": joints, "grade": _enum(*_GRADES)}
-    return kinds | own | {"grade_modifier": _enum(*_MODIFIERS)} | pseudonyms
+    numbers = dict.fromkeys(PSEUDONYMS, pl.UInt32())
+    return kinds | own | {"grade_modifier": _enum(*_MODIFIERS)} | numbers
+
+
+def number_names(texts: pl.Series, names: pl.Series) -> pl.Series:
+    """Replace pseudonyms by their numbers.
+
+    Parameters
+    ----------
+    texts : polars.Series, shape (n,)
+        Pseudonyms, coded; the empty text is none.
+    names : polars.Series, shape (n_names,)
+        All pseudonyms of the kind, in the order of the alphabet.
+
+    Returns
+    -------
+    polars.Series of UInt32, shape (n,)
+        Place among the names; null where there is none.
+    """
+    coded = code_text(texts)
+    places = names.search_sorted(coded.texts.fill_null("")).cast(pl.UInt32)
+    known = (coded.texts != "").fill_null(value=False)
+    return coded.spread(pl.select(pl.when(known).then(places)).to_series()).alias(texts.name)
+
+
+def name_numbers(numbers: pl.Series, names: pl.Series) -> pl.Series:
+    """Put names in place of their numbers.
+
+    Parameters
+    ----------
+    numbers : polars.Series of UInt32, shape (n,)
+        Places among the names, or null.
+    names : polars.Series, shape (n_names,)
+        The names, in the order of the alphabet.
+
+    Returns
+    -------
+    polars.Series of Enum, shape (n,)
+        The names that occur are its categories: a type with all of them is slow to pass about.
+    """
+    used = numbers.unique().drop_nulls().sort()
+    places = used.search_sorted(numbers).cast(pl.UInt32)
+    places = pl.select(pl.when(numbers.is_not_null()).then(places)).to_series()
+    return places.cat.to(pl.Enum(names.gather(used))).alias(numbers.name)
 
 
 def _coded(listed: str, name: str) -> pl.Enum:

@@ -163,9 +163,9 @@ def harmonise_column(
     """
     header = texts.name
     column = layout.columns[header]
-    coded = code_text(texts)
     if column.field in PSEUDONYMS:
-        return [_pseudonyms(coded, header, column, kinds[column.field])]
+        return [_pseudonyms(texts, column)]
+    coded = code_text(texts)
     missing = layout.missing_in(header)
     plain = ["" if text is None else text.strip() for text in coded.texts]
     names = canonical_columns(column.field)
@@ -196,15 +196,18 @@ def harmonise_column(
     return found
 
 
-def _pseudonyms(
-    coded: CodedText, header: str, column: Column, kind: pl.DataType
-) -> HarmonisedColumn:
-    names = coded.texts.replace("", None).cast(kind)
+def _pseudonyms(numbers: pl.Series, column: Column) -> HarmonisedColumn:
+    """Take pseudonyms, which are numbers already, as they are."""
+    highest = numbers.max()
+    own = pl.int_range(0 if highest is None else int(highest) + 1, dtype=pl.UInt32, eager=True)  # type: ignore[arg-type]  # a number
     nothing = pl.lit(None, dtype=pl.String)
-    table = pl.DataFrame({"text": coded.texts, column.field: names}).with_columns(
-        nothing.alias(REASON), nothing.alias(SHOWN), pl.col(column.field).is_not_null().alias(HELD)
+    table = pl.DataFrame({column.field: own}).with_columns(
+        nothing.alias("text"),
+        nothing.alias(REASON),
+        nothing.alias(SHOWN),
+        pl.lit(value=True).alias(HELD),
     )
-    return HarmonisedColumn(Piece(column=header, component=""), column, coded.codes, table)
+    return HarmonisedColumn(Piece(column=numbers.name, component=""), column, numbers, table)
 
 
 def mask_unreadable(raw: pl.DataFrame, columns: dict[Piece, HarmonisedColumn]) -> pl.DataFrame:

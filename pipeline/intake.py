@@ -7,8 +7,8 @@ from datetime import date
 import polars as pl
 
 from pipeline.bucketing import Buckets, HarmonisedPart
-from pipeline.coded import union_enum
-from pipeline.compact import PSEUDONYMS, compact_kinds
+from pipeline.coded import distinct_names
+from pipeline.compact import PSEUDONYMS, Names, compact_kinds, number_names
 from pipeline.harmonisation import harmonise, mask_unreadable
 from pipeline.linking import count_unused, link_parts
 from pipeline.pseudonymisation import Pseudonymised, kind_of_key, pseudonymise
@@ -18,6 +18,7 @@ from pipeline.store.delivery import Delivery
 from pipeline.store.pseudonym import PseudonymKey
 from schemas.codebook import Codebook
 from schemas.errors import CodebookError, DeliveryError
+from schemas.layout import Layout
 from schemas.settings import Settings
 
 
@@ -122,13 +123,14 @@ def finish(
         Ready for the store.
     """
     codebook = signed.codebook
-    kinds = compact_kinds(codebook.clinic, codebook.joint, _name_pseudonyms(codebook, safe))
+    kinds = compact_kinds(codebook.clinic, codebook.joint)
+    names = _name_pseudonyms(codebook, safe)
     parts = []
     for name, layout in codebook.layouts.items():
-        frame = safe[name].frame
+        text, raw = reading.parts[name], safe[name].frame.select(safe[name].raw_columns)
+        frame = _with_numbers(safe[name].frame, layout, names)
         columns = harmonise(frame, layout, kinds)
-        raw = mask_unreadable(frame.select(safe[name].raw_columns), columns)
-        parts.append(HarmonisedPart(layout, reading.parts[name], frame, raw, columns))
+        parts.append(HarmonisedPart(layout, text, frame, mask_unreadable(raw, columns), columns))
     return Delivery(
         clinic=codebook.clinic,
         codebook=codebook.codebook,
@@ -138,24 +140,32 @@ def finish(
         exported_on=day,
         source_name=reading.name,
         source_sha256=reading.sha256,
-        buckets=Buckets(tuple(parts), kinds, codebook.version, n_unused),
+        buckets=Buckets(tuple(parts), kinds, names, codebook.version, n_unused),
         texts={"codebook": signed.text},
     )
 
 
-def _name_pseudonyms(codebook: Codebook, safe: dict[str, Pseudonymised]) -> dict[str, pl.Enum]:
+def _name_pseudonyms(codebook: Codebook, safe: dict[str, Pseudonymised]) -> Names:
     """List the pseudonyms of each kind over all parts."""
     found: dict[str, list[pl.Series]] = {kind: [] for kind in PSEUDONYMS}
     for name, layout in codebook.layouts.items():
-        frame = safe[name].frame
-        for header, column in layout.columns.items():
-            if column.field in found:
-                found[column.field].append(frame[header])
-        for header in frame.columns:
-            kind = kind_of_key(header)
-            if kind in found:
-                found[kind].append(frame[header])
-    return {kind: union_enum(columns) for kind, columns in found.items()}
+        for header, kind in _pseudonym_columns(safe[name].frame, layout).items():
+            found[kind].append(safe[name].frame[header])
+    return {kind: distinct_names(columns) for kind, columns in found.items()}
+
+
+def _pseudonym_columns(frame: pl.DataFrame, layout: Layout) -> dict[str, str]:
+    """List the columns that hold pseudonyms, each with what they stand for."""
+    own = {header: column.field for header, column in layout.columns.items()}
+    made = {header: kind_of_key(header) for header in frame.columns}
+    return {header: kind for header, kind in (made | own).items() if kind in PSEUDONYMS}
+
+
+def _with_numbers(frame: pl.DataFrame, layout: Layout, names: Names) -> pl.DataFrame:
+    return frame.with_columns(
+        number_names(frame[header], names[kind])
+        for header, kind in _pseudonym_columns(frame, layout).items()
+    )
 
 
 def _count_unused(codebook: Codebook, frames: dict[str, pl.DataFrame]) -> int:

@@ -288,8 +288,7 @@ def _facts(
                 own = column.at(name, rows)
                 values[name] = values[name].fill_null(own) if name in values else own
     for name, source in _key_sources(record, layout).items():
-        # The empty text is no pseudonym, and becomes null.
-        values[name] = frame[source].gather(rows).cast(kinds[name], strict=False)
+        values[name] = frame[source].gather(rows)
     facts = pl.DataFrame([_column(n, values, layout, rows.len(), kinds) for n in _columns(table)])
     facts = facts.with_columns(frame[RECORD].gather(rows), *_failures(rows, used))
     return apply_conventions(fill_not_recorded(facts, table), where, used, layout, record)

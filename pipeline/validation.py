@@ -59,7 +59,8 @@ class Validated:
     tables : dict of str to polars.DataFrame
         Accepted facts by table: key, values, ``source_record`` and ``source_file``.
     quarantine : polars.DataFrame
-        One row per fact that was not accepted: ``QUARANTINE`` less delivery and version.
+        One row per fact that was not accepted: ``QUARANTINE`` less delivery and version, the patient as
+        a number.
     account : dict of str to dict of str to int
         Counts by table, for source rows too.
     """
@@ -171,8 +172,7 @@ def _divide(
 
 def _narrow(bad: pl.DataFrame) -> pl.DataFrame:
     """Keep what the quarantine says of a fact."""
-    patient = pl.col("patient").cast(pl.String)
-    return bad.select(patient, RECORD, ORIGIN, "reason", "column", "value")
+    return bad.select("patient", RECORD, ORIGIN, "reason", "column", "value")
 
 
 def _without_twins(sound: pl.DataFrame, table: Table) -> tuple[pl.DataFrame, pl.DataFrame, int]:
@@ -310,11 +310,14 @@ def _rows(rows: pl.DataFrame, text: PartText) -> pl.DataFrame:
         "reason",
         nothing.alias("column"),
         pl.col("value").cast(pl.String),
-        nothing.alias("patient"),
+        pl.lit(None, dtype=pl.UInt32).alias("patient"),
         pl.col("source_file").cast(pl.String),
         RECORD,
         LINE,
     )
 
 
-_EMPTY = empty({n: k for n, k in QUARANTINE.items() if n not in {"delivery", "codebook_version"}})
+_EMPTY = empty(
+    {n: k for n, k in QUARANTINE.items() if n not in {"delivery", "codebook_version"}}
+    | {"patient": pl.UInt32()}
+)

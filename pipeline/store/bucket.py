@@ -56,7 +56,7 @@ def add_accounts(one: Account, other: Account) -> Account:
 
 
 def together(buckets: list[Bucket]) -> Bucket:
-    """Put buckets together.
+    """Put buckets together, their text plain.
 
     Parameters
     ----------
@@ -68,15 +68,17 @@ def together(buckets: list[Bucket]) -> Bucket:
     Bucket
         All of them as one.
     """
-    if len(buckets) == 1:
-        return buckets[0]
+    plain = (pl.selectors.enum() | pl.selectors.categorical()).cast(pl.String)
     account: Account = {}
     for bucket in buckets:
         account = add_accounts(account, bucket.account)
     names = dict.fromkeys(name for bucket in buckets for name in bucket.tables)
     return Bucket(
-        tables={n: pl.concat([b.tables[n] for b in buckets if n in b.tables]) for n in names},
+        tables={
+            name: pl.concat([b.tables[name].with_columns(plain) for b in buckets if name in b.tables])
+            for name in names
+        },
         quarantine=pl.concat([bucket.quarantine for bucket in buckets]),
-        raw=pl.concat([bucket.raw for bucket in buckets]),
+        raw=pl.concat([bucket.raw.with_columns(plain) for bucket in buckets]),
         account=account,
     )

@@ -6,6 +6,7 @@ would find nothing either way. Repeated text is stored once in a part's dictiona
 """
 
 import hashlib
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from io import BytesIO
 from itertools import count
@@ -178,6 +179,9 @@ class PartWriter:
 
     def abandon(self) -> None:
         """Leave nothing behind, unless the part has its name."""
+        if self._parquet is not None:
+            with suppress(OSError):  # a full disk, say: what is there is deleted anyway
+                self._parquet.close()
         self._file.discard()
 
 

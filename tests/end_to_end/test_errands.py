@@ -236,3 +236,37 @@ def test_exports_with_identifiers_are_refused_and_nothing_is_stored(workspace, t
         assert done.returncode == 2, export.path
         assert "nothing was stored" in done.stderr
     assert everything(workspace / "store") == before
+
+
+def test_a_corrected_codebook_releases_what_it_can_now_read(workspace):
+    """A clinic uses a code that the codebook lacks: the feedback says so, and reading again releases it."""
+    codebook = workspace / "codebooks" / "harbour.yaml"
+    text = codebook.read_text(encoding="utf-8")
+    account = take_snapshot(open_workspace(workspace).store).account["harbour"]["range_test"]
+    done = arcgain("feedback", "--clinic", "harbour", "--json", cwd=workspace)
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    page = (workspace / told["page"]).read_text(encoding="utf-8")
+    assert "A code that the codebook does not declare" in page
+    assert told["n_facts"] >= account["quarantined"]
+    typo = "IRsup9: hip_internal_rotation_supine90_passive, IRsup90:"
+    corrected = text.replace("IRsup90:", typo, 1).replace("version: 1", "version: 2", 1)
+    assert corrected != text
+    codebook.write_text(corrected, encoding="utf-8")
+    done = arcgain("reread", "-c", codebook, "--json", cwd=workspace)
+    assert done.returncode == 0, done.stderr
+    now = take_snapshot(open_workspace(workspace).store).account["harbour"]["range_test"]
+    assert now["quarantined"] == account["quarantined"] - 2
+    assert now["accepted"] == account["accepted"] + 2
+    again = arcgain("reread", "-c", codebook, cwd=workspace)
+    assert again.returncode == 2
+    assert "raise the version" in again.stderr
+
+
+def test_the_schema_is_written_for_editors(workspace):
+    schema = json.loads((workspace / "codebooks" / "codebook.schema.json").read_text())
+    assert json.loads(arcgain("schema", cwd=workspace).stdout) == schema
+    first = (
+        (workspace / "codebooks" / "tarnside.yaml").read_text(encoding="utf-8").partition("\n")[0]
+    )
+    assert first == "# yaml-language-server: $schema=codebook.schema.json"

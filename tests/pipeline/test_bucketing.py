@@ -26,6 +26,7 @@ def export(n_patients=30):
 def both(deliver, monkeypatch):
     whole = deliver(export())
     assert whole.buckets.n_buckets == 1
+    assert whole.whole.account  # made now, in one piece
     monkeypatch.setattr("pipeline.bucketing.FACTS_OF_BUCKET", 40)
     return whole, deliver(export())
 
