@@ -23,8 +23,8 @@ from schemas.record import Piece
 PLACE, PART = "\x1fplace", "\x1fpart"
 """Columns of raw rows with the file, sheet or list that they came from, and its name in the codebook."""
 
-FACTS_OF_BUCKET = 6_000_000
-"""About so many facts are made at once; they take some 700 MB."""
+FACTS_OF_BUCKET = 2_000_000
+"""About so many facts are made at once; they take some 250 MB."""
 
 
 @dataclass(frozen=True)

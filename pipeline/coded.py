@@ -9,6 +9,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
+_SLICE = 100_000
+"""Distinct texts that are Python's at once: a text costs it ten times the memory."""
+
 
 @dataclass(frozen=True)
 class CodedText:
@@ -53,8 +56,14 @@ class CodedText:
         polars.Series, shape (n_rows,)
             The new texts, coded.
         """
-        mapped = [None if text is None else new(text) for text in self.texts]
-        return self.spread(as_coded(pl.Series(mapped, dtype=pl.String)))
+        mapped = [
+            pl.Series(
+                [None if t is None else new(t) for t in self.texts[start : start + _SLICE]],
+                dtype=pl.String,
+            )
+            for start in range(0, len(self.texts), _SLICE)
+        ]
+        return self.spread(as_coded(pl.concat([pl.Series([], dtype=pl.String), *mapped])))
 
 
 def code_text(texts: pl.Series) -> CodedText:

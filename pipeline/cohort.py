@@ -55,7 +55,7 @@ def build_cohort(tables: dict[str, pl.DataFrame], joint: str) -> Cohort:
     Cohort
         Its records.
     """
-    found = {name: _plain(tables.get(name, empty(table.columns))) for name, table in TABLES.items()}
+    found = {name: tables.get(name, empty(table.columns)) for name, table in TABLES.items()}
     return Cohort(
         tests=_tests(found["range_test"].filter(pl.col("joint") == joint)),
         bouts=_bouts(found["treatment"].filter(pl.col("joint") == joint)),
@@ -63,11 +63,6 @@ def build_cohort(tables: dict[str, pl.DataFrame], joint: str) -> Cohort:
         patients=found["patient"],
         episodes=found["joint_episode"].filter(pl.col("joint") == joint),
     )
-
-
-def _plain(rows: pl.DataFrame) -> pl.DataFrame:
-    """Bring text that a delivery not yet stored holds as numbers to plain text."""
-    return rows.with_columns(pl.selectors.enum().cast(pl.String))
 
 
 def _tests(rows: pl.DataFrame) -> pl.DataFrame:

@@ -226,25 +226,30 @@ class _Dates:
         dates, people = code_text(texts), code_text(patients)
         days = [self._day(header, text) for text in dates.texts]
         ordinal = [day[0] if isinstance(day, tuple) else None for day in days]
-        tail = ["|" + day[1] if isinstance(day, tuple) else day for day in days]
-        first = [index_day(self.key, self.layout.clinic, p) if p else None for p in people.texts]
-        whole = pl.DataFrame(
-            {
-                "day": dates.spread(pl.Series(ordinal, dtype=pl.Int64)),
-                "first": people.spread(pl.Series(first, dtype=pl.Int64)),
-                "tail": dates.spread(as_coded(pl.Series(tail, dtype=pl.String))),
-            }
-        ).select((pl.col("day") - pl.col("first")).alias("offset"), "day", "tail")
+        tails = ["|" + day[1] if isinstance(day, tuple) else day for day in days]
+        # Offset and date in one number, so that each pair is written out once and not once a row.
+        n_dates = max(len(days), 1)
+        first = people.texts.map_elements(self._index_day, return_dtype=pl.Int64)
+        offset = dates.spread(pl.Series(ordinal, dtype=pl.Int64)) - people.spread(first)
+        number = pl.select(
+            pl.when(offset.is_not_null()).then(offset * n_dates).otherwise(-n_dates)
+            + dates.codes.cast(pl.Int64)
+        ).to_series()
+        pairs = number.unique().sort()
+        written = [self._text(pair, n_dates, ordinal, tails) for pair in pairs]
+        places = pairs.search_sorted(number)
+        return as_coded(pl.Series(written, dtype=pl.String)).gather(places).alias(header)
+
+    def _index_day(self, patient: str) -> int | None:
+        return index_day(self.key, self.layout.clinic, patient) if patient else None
+
+    @staticmethod
+    def _text(pair: int, n_dates: int, ordinal: list[int | None], tails: list[str]) -> str:
+        offset, date_number = divmod(pair, n_dates)
+        if ordinal[date_number] is None:
+            return tails[date_number]
         # Without a patient there is no index date, but then the record has no key anyway.
-        text = (
-            pl.when(pl.col("day").is_null())
-            .then(pl.col("tail").cast(pl.String))
-            .otherwise(
-                pl.concat_str(pl.col("offset").cast(pl.String), pl.col("tail").cast(pl.String))
-            )
-            .fill_null("")
-        )
-        return as_coded(whole.select(text.alias(header)).to_series())
+        return "" if offset < 0 else f"{offset}{tails[date_number]}"
 
     def _day(self, header: str, text: str | None) -> tuple[int, str] | str:
         """Read a date: its ordinal and period, or why there is none."""

@@ -110,12 +110,14 @@ def _is_ordinal(word: str) -> bool:
 
 
 def _after_title(words: list[str]) -> bool:
-    for place, word in enumerate(words[:-1]):
+    following = ""  # the nearest word behind that is neither a particle nor a title
+    for word in reversed(words):
         plain = _plain(word)
-        following = [w for w in words[place + 1 :] if _plain(w) not in _PARTICLES | _TITLES]
         strong = plain in _TITLES and (plain not in _WEAK_TITLES or word.endswith("."))
-        if strong and following and _long(following[0]) and not is_trade_word(following[0]):
+        if strong and following and _long(following) and not is_trade_word(following):
             return True
+        if plain not in _PARTICLES and plain not in _TITLES:
+            following = word
     return False
 
 

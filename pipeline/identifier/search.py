@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.coded import code_text
 from pipeline.identifier import contact, day, free_text, name, number, place
 from pipeline.identifier.header import is_zip_header, promised_identifiers
 from pipeline.identifier.masking import mask
@@ -185,8 +186,8 @@ def _person_patterns(field: str) -> tuple[Pattern, ...]:
 
 
 def _distinct(texts: pl.Series, missing: frozenset[str]) -> pl.Series:
-    """List the distinct values of a column, in order of their first record."""
-    values = texts.unique(maintain_order=True).drop_nulls().cast(pl.String).str.strip_chars()
+    """List the distinct values of a column."""
+    values = code_text(texts).texts.drop_nulls().str.strip_chars()
     return values.filter(~values.is_in(sorted(missing)))
 
 

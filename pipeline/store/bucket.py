@@ -75,7 +75,9 @@ def together(buckets: list[Bucket]) -> Bucket:
     names = dict.fromkeys(name for bucket in buckets for name in bucket.tables)
     return Bucket(
         tables={
-            name: pl.concat([b.tables[name].with_columns(plain) for b in buckets if name in b.tables])
+            name: pl.concat(
+                [b.tables[name].with_columns(plain) for b in buckets if name in b.tables]
+            )
             for name in names
         },
         quarantine=pl.concat([bucket.quarantine for bucket in buckets]),

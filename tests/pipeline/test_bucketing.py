@@ -1,6 +1,5 @@
 """An export made in buckets of patients is the same delivery as one made in one piece."""
 
-import polars as pl
 import pytest
 
 from pipeline.store.bucket import add_accounts
@@ -39,9 +38,7 @@ def test_buckets_together_are_the_whole(both):
         assert pieces.tables[name].equals(facts), name
     order = ["table", "source_record", "reason", "column"]
     assert pieces.quarantine.sort(order).equals(whole.quarantine.sort(order))
-    text = pl.selectors.categorical().cast(pl.String)
-    ours = pieces.raw.with_columns(text).sort("source_record")
-    assert ours.equals(whole.raw.with_columns(text))
+    assert pieces.raw.sort("source_record").equals(whole.raw)
 
 
 def test_no_patient_is_in_two_buckets_and_none_is_lost(both):
