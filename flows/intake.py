@@ -68,6 +68,9 @@ class Taken:
         Up to ``MOST_ROWS`` quarantined facts: reason, table, file, record, line, column and value.
     n_quarantined : int
         How many there are.
+    problems : tuple of dict
+        Quarantined facts by reason, file, column and value: how many, and the first record and line;
+        most first.
     """
 
     export: str
@@ -79,6 +82,7 @@ class Taken:
     account: Mapping[str, Mapping[str, int]]
     quarantine: tuple[dict[str, str | int | None], ...]
     n_quarantined: int
+    problems: tuple[dict[str, str | int | None], ...] = ()
 
 
 MOST_ROWS = 200
@@ -269,4 +273,19 @@ def _taken(
         account=account,
         quarantine=tuple(shown.to_dicts()),
         n_quarantined=quarantine.height,
+        problems=tuple(_problems(quarantine).to_dicts()),
+    )
+
+
+def _problems(quarantine: pl.DataFrame) -> pl.DataFrame:
+    """Count quarantined facts that have the same problem with the same value."""
+    same = ["reason", pl.col("source_file").alias("file"), "column", "value"]
+    return (
+        quarantine.group_by(same)
+        .agg(
+            pl.len().alias("facts"),
+            pl.col("source_record").min().alias("record"),
+            pl.col("source_line").min().alias("line"),
+        )
+        .sort("facts", "file", "record", "reason", "column", descending=[True, *[False] * 4])
     )

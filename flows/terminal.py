@@ -187,12 +187,16 @@ def _show_account(taken: "Taken") -> None:
 def _show_quarantine(taken: "Taken") -> None:
     if not taken.n_quarantined:
         return
-    shown = taken.quarantine[:_MOST_SHOWN]
-    rows: list[dict[str, Any]] = [{**row, **_words(str(row["reason"]))} for row in shown]
-    title = f"Quarantined facts ({len(shown)} of {taken.n_quarantined})"
+    shown = taken.problems[:_MOST_SHOWN]
+    rows: list[dict[str, Any]] = [
+        {**row, "first line": row["line"], **_words(str(row["reason"]))} for row in shown
+    ]
     files = ("file",) if len({row["file"] for row in shown}) > 1 else ()
-    lines = ("line",) if any(row["line"] != row["record"] for row in shown) else ()
-    show_table(title, (*files, "record", *lines, "column", "value", "problem", "remedy"), rows)
+    title = (
+        f"{taken.n_quarantined} quarantined facts ({len(shown)} of {len(taken.problems)} problems)"
+    )
+    columns = ("facts", *files, "first line", "column", "value", "problem", "remedy")
+    show_table(title, columns, rows)
 
 
 def _words(reason: str) -> dict[str, str]:

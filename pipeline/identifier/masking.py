@@ -34,7 +34,7 @@ def mask(text: str) -> str:
 
 
 def shown_value(text: str) -> str:
-    """Give a value as it may be shown: numbers and trade words in clear, other words masked.
+    """Give a value as it may be shown: numbers, trade words and single letters in clear, others masked.
 
     Parameters
     ----------
@@ -52,6 +52,6 @@ def shown_value(text: str) -> str:
     ('>45', 'full', 'xx xxxxxxx')
     """
     plain = _PLAIN_VALUE.fullmatch(text) and sum(c.isdigit() for c in text) <= _MOST_DIGITS
-    if plain or text.strip().rstrip("+-").strip().lower() in _TRADE_WORDS:
+    if plain or len(text.strip()) == 1 or text.strip().rstrip("+-").strip().lower() in _TRADE_WORDS:
         return text.strip()
     return mask(text)

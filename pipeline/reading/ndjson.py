@@ -347,6 +347,7 @@ def _finished(part: _Part, name: str) -> PartText:
         _empty_into_frame(part)
     check_header(list(part.columns), place)
     frame = pl.concat(part.frames, how="diagonal").with_columns(pl.all().fill_null(""))
+    frame = frame.drop(_absent_objects(frame))
     numbers = (
         pl.Series(RECORD, part.records, dtype=pl.Int64),
         pl.Series(LINE, part.lines, dtype=pl.Int64),
@@ -354,3 +355,13 @@ def _finished(part: _Part, name: str) -> PartText:
     records, lines, values = zip(*part.torn, strict=True) if part.torn else ((), (), ())
     torn = torn_rows(records, lines, values, Quarantine.LINE_UNREADABLE)
     return PartText(frame.with_columns(numbers), place, torn)
+
+
+def _absent_objects(frame: pl.DataFrame) -> list[str]:
+    """List the columns of objects that a row holds as null: their fields are columns of their own."""
+    return [
+        name
+        for name in frame.columns
+        if any(other.startswith(f"{name}.") for other in frame.columns)
+        and not (frame[name] != "").any()
+    ]

@@ -188,3 +188,10 @@ def test_every_line_written_is_read_back(records):
         assert {key: value for key, value in found.items() if value} == {
             key: value for key, value in expected.items() if value
         }
+
+
+def test_an_object_that_a_row_holds_as_null_is_no_column_of_its_own():
+    part = reading('{"id": "1", "after": {"ir": 30}}\n{"id": "2", "after": null}')
+    assert cells(part) == [{"id": "1", "after.ir": "30"}, {"id": "2", "after.ir": ""}]
+    told = reading('{"id": "1", "after": {"ir": 30}}\n{"id": "2", "after": "none"}')
+    assert "after" in told.frame.columns  # a value where an object belongs is not dropped
