@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check bench lock
+.PHONY: help demo test fuzz check bench lock
 
 help:  ## list the targets
 	@grep -E '^[a-z]+:.*##' Makefile | sed -E 's/:.*## /\t/' | sort
@@ -23,6 +23,9 @@ demo: $(READY)  ## publish the reports of an invented network and of an open dat
 
 test: $(READY)  ## run all tests
 	$(BIN)/python -m pytest -q -n 2
+
+fuzz: $(READY)  ## long fuzzing of readers and intake
+	ARCGAIN_FUZZ=long $(BIN)/python -m pytest -q -n 2 tests/properties
 
 check: $(READY)  ## format, lint, layers, types and docstrings
 	$(BIN)/ruff format --check .

@@ -17,6 +17,10 @@ from schemas.settings import Settings
 
 Model = TypeVar("Model", bound=BaseModel)
 _MOST_SHOWN = 5
+_LONGEST_MESSAGE = 600
+_LONGEST_FILE = 2_000_000
+_MOST_NODES, _DEEPEST = 200_000, 50
+_TOO_DEEP = "it is nested too deeply, or says the same too often"
 
 
 def read_codebook(path: Path) -> SignedCodebook:
@@ -100,18 +104,36 @@ def _text(path: Path, error: type[ArcgainError]) -> str:
         ) from problem
 
 
-def _parse(text: str, path: Path, model: type[Model], error: type[ArcgainError]) -> Model:
+def _load(text: str, path: Path, error: type[ArcgainError]) -> Any:  # noqa: ANN401 - whatever YAML holds
+    if len(text) > _LONGEST_FILE:
+        raise error(
+            path.name, f"the file has more than {_LONGEST_FILE:,} characters", "Name another file."
+        )
     try:
-        content = YAML(typ="rt", pure=True).load(text)
+        return YAML(typ="rt", pure=True).load(text)
     except MarkedYAMLError as problem:
         line = f", line {problem.problem_mark.line + 1}" if problem.problem_mark else ""
         raise error(
             f"{path.name}{line}",
-            f"this is not valid YAML: {problem.problem or 'it cannot be read'}",
+            f"this is not valid YAML: {_short(problem.problem or 'it cannot be read')}",
             "Check the indentation, and put quotation marks around values with a colon or a hash.",
         ) from None
     except YAMLError as problem:
-        raise error(path.name, f"this is not valid YAML: {problem}", "Check the file.") from None
+        raise error(
+            path.name, f"this is not valid YAML: {_short(str(problem))}", "Check the file."
+        ) from None
+    except RecursionError:
+        raise error(path.name, _TOO_DEEP, "Write it flat, as the examples show.") from None
+    except (ValueError, TypeError, OverflowError, KeyError, AttributeError) as problem:
+        raise error(
+            path.name,
+            f"it holds a date, number or key that cannot be one ({_short(str(problem))})",
+            "Correct the value, or put it into quotation marks.",
+        ) from None
+
+
+def _parse(text: str, path: Path, model: type[Model], error: type[ArcgainError]) -> Model:
+    content = _load(text, path, error)
     if not isinstance(content, dict):
         raise error(path.name, "the file holds no settings", "Write “name: value” lines into it.")
     unknown = [str(name) for name in content if name not in model.model_fields]
@@ -123,18 +145,48 @@ def _parse(text: str, path: Path, model: type[Model], error: type[ArcgainError])
             f"Name a file whose settings are {', '.join(list(model.model_fields)[:4])} and so on.",
         )
     try:
-        return model.model_validate(_plain(content))
+        plain = _Plain().of(content)
+    except ValueError as problem:
+        raise error(path.name, str(problem), "Write it flat, as the examples show.") from None
+    try:
+        return model.model_validate(plain)
     except ValidationError as problems:
         raise _explained(problems, content, path, model, error) from None
 
 
-def _plain(node: Any) -> Any:  # noqa: ANN401 - whatever YAML holds
+class _Plain:
     """Plain dictionaries, lists and scalars of a tree that still knows its line numbers."""
-    if isinstance(node, dict):
-        return {str(key): _plain(value) for key, value in node.items()}
-    if isinstance(node, list):
-        return [_plain(item) for item in node]
-    return node
+
+    def __init__(self) -> None:
+        self._n_nodes = 0
+
+    def of(self, node: Any, depth: int = 0) -> Any:  # noqa: ANN401 - whatever YAML holds
+        """Copy a node.
+
+        Raises
+        ------
+        ValueError
+            If it has no end, or a name twice.
+        """
+        self._n_nodes += 1
+        if self._n_nodes > _MOST_NODES or depth > _DEEPEST:  # aliases of aliases, or of itself
+            raise ValueError(_TOO_DEEP)
+        if isinstance(node, dict):
+            names = [str(key) for key in node]
+            if len(set(names)) < len(names):
+                twice = next(name for name in names if names.count(name) > 1)
+                raise ValueError(f"the setting “{_short(twice)}” stands there twice")
+            return {
+                name: self.of(value, depth + 1)
+                for name, value in zip(names, node.values(), strict=True)
+            }
+        if isinstance(node, list):
+            return [self.of(item, depth + 1) for item in node]
+        return node
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST_MESSAGE else text[:_LONGEST_MESSAGE] + " …"
 
 
 def _explained(
@@ -162,7 +214,7 @@ def _one(detail: Any, content: Any, model: type[BaseModel]) -> str:  # noqa: ANN
     if detail["type"] == "extra_forbidden":
         hint = nearest_names(str(detail["loc"][-1]), _settings_at(model, detail["loc"][:-1]))
         return f"{place} is not a setting; {hint}"
-    message = str(detail["msg"]).removeprefix("Value error, ")
+    message = _short(str(detail["msg"]).removeprefix("Value error, "))
     return f"{place}: {message}" if place else message
 
 
@@ -226,13 +278,15 @@ def _line_named(content: Any, message: str) -> int | None:  # noqa: ANN401
     return None
 
 
-def _position_below(node: Any, name: str) -> int | None:  # noqa: ANN401
+def _position_below(node: Any, name: str, depth: int = 0) -> int | None:  # noqa: ANN401
     """Find a key anywhere in the tree."""
     position = _position(node, name)
     if position is not None:
         return position
+    if depth > _DEEPEST:
+        return None
     inner = node.values() if isinstance(node, dict) else node if isinstance(node, list) else ()
-    found = (_position_below(child, name) for child in inner)
+    found = (_position_below(child, name, depth + 1) for child in inner)
     return next((place for place in found if place is not None), None)
 
 

@@ -139,7 +139,7 @@ def _with_unlinked(
     """Give the reason of a failed look-up to facts that needed it."""
     if UNLINKED not in frame.columns:
         return facts
-    failed = frame[UNLINKED].gather(rows)
+    failed = frame[UNLINKED].gather(rows).cast(pl.String)
     if failed.null_count() == len(failed):
         return facts
     used = set(layout.sources(record).values())

@@ -6,7 +6,7 @@ export with one row per visit serves several records, and a composite cell sever
 """
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
@@ -31,6 +31,9 @@ from schemas.reason import Quarantine
 from schemas.record import Piece
 from schemas.table import TABLES
 from schemas.vocabulary import code_list
+
+PERSON = "\x1fperson"
+"""Column of a decoded table that says which texts are the number of a person, where any is."""
 
 REASON, SHOWN, HELD = "\x1freason", "\x1fshown", "\x1fheld"
 """Columns of a decoded table: why a value cannot be read, what may be shown of it, and whether there is one."""
@@ -108,7 +111,9 @@ class HarmonisedColumn:
         return self.table[REASON].null_count() < self.table.height
 
 
-def harmonise(frame: pl.DataFrame, layout: Layout, kinds: Kinds) -> dict[Piece, HarmonisedColumn]:
+def harmonise(
+    frame: pl.DataFrame, layout: Layout, kinds: Kinds, persons: pl.Series | None = None
+) -> dict[Piece, HarmonisedColumn]:
     """Decode every column that a record takes.
 
     Parameters
@@ -119,6 +124,8 @@ def harmonise(frame: pl.DataFrame, layout: Layout, kinds: Kinds) -> dict[Piece, 
         What each column holds.
     kinds : dict of str to polars.DataType
         Type of each canonical column.
+    persons : polars.Series of String or None
+        Numbers of persons, which are never shown.
 
     Returns
     -------
@@ -137,7 +144,23 @@ def harmonise(frame: pl.DataFrame, layout: Layout, kinds: Kinds) -> dict[Piece, 
             lambda header: harmonise_column(frame[header], wanted[header], layout, kinds),
             sorted(wanted),
         )
-        return {column.piece: column for columns in found for column in columns}
+        columns = [column for columns in found for column in columns]
+    return {column.piece: _hide_persons(column, persons) for column in columns}
+
+
+def _hide_persons(column: HarmonisedColumn, persons: pl.Series | None) -> HarmonisedColumn:
+    """Mask unreadable cells that are the number of a person."""
+    if persons is None or not column.has_reasons:
+        return column
+    bad = column.table.filter(pl.col(REASON).is_not_null())["text"]
+    plain = bad.str.strip_chars()
+    known = bad.filter((plain != "") & plain.is_in(persons.implode()))
+    if not known.len():
+        return column
+    masked = pl.col("text").map_elements(mask, return_dtype=pl.String)
+    is_known = pl.col("text").is_in(known.implode())
+    shown = pl.when(is_known).then(masked).otherwise(SHOWN).alias(SHOWN)
+    return replace(column, table=column.table.with_columns(shown, is_known.alias(PERSON)))
 
 
 def harmonise_column(
@@ -237,6 +260,8 @@ def mask_unreadable(raw: pl.DataFrame, columns: dict[Piece, HarmonisedColumn]) -
             names = [word for word in words if not is_trade_word(word.strip())]
             long = bad.filter(bad.str.contains(FREE_TEXT) | bad.is_in(names))
             doubtful.setdefault(piece.column, []).append(long)
+            if PERSON in column.table.columns:
+                doubtful[piece.column].append(column.table.filter(PERSON)["text"])
     for header, found in doubtful.items():
         texts = pl.concat(found).unique()
         if texts.len():

@@ -129,7 +129,7 @@ def finish(
     for name, layout in codebook.layouts.items():
         text, raw = reading.parts[name], safe[name].frame.select(safe[name].raw_columns)
         frame = _with_numbers(safe[name].frame, layout, names)
-        columns = harmonise(frame, layout, kinds)
+        columns = harmonise(frame, layout, kinds, safe[name].persons)
         parts.append(HarmonisedPart(layout, text, frame, mask_unreadable(raw, columns), columns))
     return Delivery(
         clinic=codebook.clinic,

@@ -5,6 +5,7 @@ none can be turned back without the key. A date becomes the number of days since
 is hidden in the key and differs from patient to patient, beside the year (or year and month).
 """
 
+import dataclasses
 from dataclasses import dataclass
 from datetime import date
 
@@ -40,10 +41,14 @@ class Pseudonymised:
         that ``key_column`` names.
     raw_columns : tuple of str
         The columns that are kept as raw.
+    persons : polars.Series of String
+        The numbers of patients and clinicians as they stood in the export, so that one that stands
+        where it does not belong is masked. Never kept.
     """
 
     frame: pl.DataFrame
     raw_columns: tuple[str, ...]
+    persons: pl.Series = dataclasses.field(default_factory=lambda: pl.Series([], dtype=pl.String))
 
 
 def key_column(field: str, source: str) -> str:
@@ -123,7 +128,13 @@ def pseudonymise(
         elif column.field == "age_years":
             safe = safe.with_columns(_without_great_ages(safe[header]))
     raw_columns = tuple(safe.columns)
-    return Pseudonymised(add_keys(safe, layout, key, shared_clinicians), raw_columns)
+    persons = [
+        code_text(frame[header]).texts.str.strip_chars()
+        for header, column in layout.columns.items()
+        if column.field in {"patient", "clinician"}
+    ]
+    keyed = add_keys(safe, layout, key, shared_clinicians)
+    return Pseudonymised(keyed, raw_columns, pl.concat(persons).drop_nulls())
 
 
 def add_keys(

@@ -6,9 +6,12 @@ a header that promises one is refused however it is declared. Free text cannot b
 column of it has to be ignored.
 """
 
+import re
+
 import polars as pl
 
 from pipeline.coded import frame_as_coded
+from pipeline.identifier.masking import mask
 from pipeline.identifier.search import Finding, find_identifiers
 from pipeline.reading.reading import LINE, RECORD, PartText, Reading
 from schemas.codebook import Codebook
@@ -16,6 +19,7 @@ from schemas.errors import CodebookError, DeliveryError, nearest_names
 from schemas.layout import Layout
 
 _SHOWN = 8
+_LONGEST = 80
 
 
 def screen(reading: Reading, codebook: Codebook) -> dict[str, pl.DataFrame]:
@@ -83,8 +87,15 @@ def _words(finding: Finding) -> str:
 def _check_columns(text: PartText, layout: Layout, codebook: Codebook) -> None:
     headers = [header for header in text.frame.columns if header not in {RECORD, LINE}]
     undeclared = [h for h in headers if h not in layout.columns and h not in layout.ignore]
+    if undeclared and not set(headers) & set(layout.columns):
+        raise DeliveryError(
+            text.place,
+            "none of the columns that the codebook declares is in the header; nothing was stored",
+            "Export with a header row, say in header_row where it stands, or use the codebook of this "
+            "layout.",
+        )
     if undeclared:
-        shown = ", ".join(f"“{header}”" for header in undeclared[:_SHOWN])
+        shown = ", ".join(f"“{_shown_header(header)}”" for header in undeclared[:_SHOWN])
         more = f" and {len(undeclared) - _SHOWN} more" if len(undeclared) > _SHOWN else ""
         raise DeliveryError(
             text.place,
@@ -98,3 +109,8 @@ def _check_columns(text: PartText, layout: Layout, codebook: Codebook) -> None:
                 f"{text.place} has no such column; {nearest_names(header, headers)}",
                 "Correct the name in the codebook, or export with this column.",
             )
+
+
+def _shown_header(header: str) -> str:
+    """Mask a header that may be a cell: a row of the records where the header should be."""
+    return mask(header) if re.search(r"\d{3}|@|\d[./-]\d", header) else header[:_LONGEST]
