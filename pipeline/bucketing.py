@@ -93,14 +93,17 @@ class Buckets:
         All pseudonyms of each kind.
     codebook_version : int
         Version of the codebook that read it.
+    looked_up : tuple of PartText
+        Parts that yield no record and are only looked up.
     n_unused : int
-        Rows that nothing looks up.
+        Rows of these that nothing looks up.
     """
 
     parts: tuple[HarmonisedPart, ...]
     kinds: Kinds
     names: Names
     codebook_version: int
+    looked_up: tuple[PartText, ...]
     n_unused: int
 
     def __iter__(self) -> Iterator[Bucket]:
@@ -111,7 +114,7 @@ class Buckets:
             chosen = [numbers == number for numbers in self._numbers]
             some = zip(self.parts, chosen, strict=True)
             parts = [part.of_rows(rows, is_first=number == 0) for part, rows in some]
-            yield self._make(parts, self.n_unused if number == 0 else 0)
+            yield self._make(parts, is_first=number == 0)
 
     @property
     def n_buckets(self) -> int:
@@ -121,7 +124,7 @@ class Buckets:
 
     @cached_property
     def _only(self) -> Bucket:
-        return self._make(list(self.parts), self.n_unused)
+        return self._make(list(self.parts), is_first=True)
 
     @property
     def _numbers(self) -> list[pl.Series]:
@@ -130,10 +133,11 @@ class Buckets:
         numbers = [part.frame[part.layout.patient].cast(pl.Int64) for part in self.parts]
         return [(number * self.n_buckets // n_patients).fill_null(0) for number in numbers]
 
-    def _make(self, parts: list[HarmonisedPart], n_unused: int) -> Bucket:
+    def _make(self, parts: list[HarmonisedPart], *, is_first: bool) -> Bucket:
         facts = [reshape(part.frame, part.columns, part.layout, self.kinds) for part in parts]
         rows = {part.layout.part: Rows(part.layout, part.frame, part.text) for part in parts}
-        divided = validate(merge_parts(facts), rows, n_unused)
+        beside = (self.looked_up, self.n_unused) if is_first else ((), 0)
+        divided = validate(merge_parts(facts), rows, *beside)
         version = pl.lit(self.codebook_version, dtype=pl.Int64).alias("codebook_version")
         return Bucket(
             tables={n: self._named(t).with_columns(version) for n, t in divided.tables.items()},

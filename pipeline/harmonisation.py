@@ -53,6 +53,17 @@ _WHOLE_COLUMNS = frozenset(
 FREE_TEXT = r"\p{L}\W+\p{L}{2}|^.{25}|(\d\D*){7}"
 """Two words, more than 24 characters, or seven digits and more: no code is written so."""
 
+RECOGNISED = [
+    str(reason)
+    for reason in (
+        Quarantine.TWO_GRADES,
+        Quarantine.DOSE_TOTAL_ONLY,
+        Quarantine.GRADE_IMPOSSIBLE,
+        Quarantine.COMPONENT_UNDECLARED,
+    )
+]
+"""Reasons of cells that were read in full as the trade writes them: they hold nothing else."""
+
 WORD = r"^\s*\p{L}{4,}\s*$"
 """One word that no code list knows: it may be a name."""
 
@@ -254,7 +265,8 @@ def mask_unreadable(raw: pl.DataFrame, columns: dict[Piece, HarmonisedColumn]) -
     doubtful: dict[str, list[pl.Series]] = {}
     for piece, column in columns.items():
         if column.has_reasons:
-            bad = column.table.filter(pl.col(REASON).is_not_null())["text"]
+            unread = pl.col(REASON).is_not_null() & ~pl.col(REASON).is_in(RECOGNISED)
+            bad = column.table.filter(unread)["text"]
             bad = bad.filter(~bad.str.starts_with("!"))
             words = bad.filter(bad.str.contains(WORD))
             names = [word for word in words if not is_trade_word(word.strip())]
@@ -322,8 +334,10 @@ def _as_table(
     for place, name in enumerate(names):
         values = [None if b else cell[place] for b, cell in zip(bad, cells, strict=True)]
         columns[name] = pl.Series(name, values, dtype=kinds[name])
-    shown = [_shown(text) if b else None for b, text in zip(bad, coded.texts, strict=True)]
     reasons = [str(cell) if b else None for b, cell in zip(bad, cells, strict=True)]
+    shown = [
+        _shown(text, why) if why else None for why, text in zip(reasons, coded.texts, strict=True)
+    ]
     held = [b or any(v is not None for v in cell) for b, cell in zip(bad, cells, strict=True)]
     columns[REASON] = pl.Series(reasons, dtype=pl.String)
     columns[SHOWN] = pl.Series(shown, dtype=pl.String)
@@ -331,6 +345,8 @@ def _as_table(
     return pl.DataFrame(columns)
 
 
-def _shown(text: str) -> str:
+def _shown(text: str, why: str) -> str:
     """Show an unreadable cell as far as it may be; a date comes with its mask."""
+    if why in RECOGNISED:
+        return text.strip()
     return text.partition("|")[2] if text.startswith("!") else shown_value(text)

@@ -131,6 +131,7 @@ def finish(
         frame = _with_numbers(safe[name].frame, layout, names)
         columns = harmonise(frame, layout, kinds, safe[name].persons)
         parts.append(HarmonisedPart(layout, text, frame, mask_unreadable(raw, columns), columns))
+    looked_up = tuple(t for name, t in reading.parts.items() if name not in codebook.layouts)
     return Delivery(
         clinic=codebook.clinic,
         codebook=codebook.codebook,
@@ -140,7 +141,7 @@ def finish(
         exported_on=day,
         source_name=reading.name,
         source_sha256=reading.sha256,
-        buckets=Buckets(tuple(parts), kinds, names, codebook.version, n_unused),
+        buckets=Buckets(tuple(parts), kinds, names, codebook.version, looked_up, n_unused),
         texts={"codebook": signed.text},
     )
 

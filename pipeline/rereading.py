@@ -114,6 +114,7 @@ def reread_delivery(
         rows = texts[name].frame.select(*columns, *(h for h in hidden if h != PART))
         keyed = add_keys(frame_as_coded(rows), layout, key, settings.shared_clinician_numbers)
         safe[name] = Pseudonymised(keyed, tuple(rows.columns))
+    texts |= _looked_up(kept, codebook)
     reading = Reading(texts, kept.source_name, kept.source_sha256)
     return finish(reading, signed, kept.exported_on, safe, _count_unused(kept, texts))
 
@@ -166,6 +167,24 @@ def _replaced_markers(layout: Layout) -> dict[str, object]:
         header: (layout.missing_in(header), column.date_format)
         for header, column in layout.columns.items()
         if column.field in REPLACED_FIELDS
+    }
+
+
+def _looked_up(kept: Kept, codebook: Codebook) -> dict[str, PartText]:
+    """Give the unread rows of parts that are only looked up; all else of them is in the wide rows."""
+    places = set(kept.raw[PLACE].unique().to_list())
+    torn = kept.quarantine.filter(
+        pl.col("table") == SOURCE_ROW,
+        pl.col("reason").is_in([str(reason) for reason in _UNREAD]),
+        ~pl.col("source_file").is_in(places),
+    )
+    names = [name for name in codebook.alone if name not in codebook.layouts]
+    found = torn.partition_by("source_file") if names else []
+    return {
+        f"{names[0]}\x1f{number}": PartText(
+            pl.DataFrame(), str(rows["source_file"][0]), rows.select(list(TORN))
+        )
+        for number, rows in enumerate(found)
     }
 
 

@@ -70,7 +70,12 @@ class Validated:
     account: Account
 
 
-def validate(reshaped: Reshaped, parts: dict[str, Rows], n_unused: int = 0) -> Validated:
+def validate(
+    reshaped: Reshaped,
+    parts: dict[str, Rows],
+    looked_up: tuple[PartText, ...] = (),
+    n_unused: int = 0,
+) -> Validated:
     """Divide the facts of one export.
 
     Parameters
@@ -79,8 +84,10 @@ def validate(reshaped: Reshaped, parts: dict[str, Rows], n_unused: int = 0) -> V
         Canonical facts with the reasons found while reading them.
     parts : dict of str to Rows
         The rows that they were taken from, by part.
+    looked_up : tuple of PartText
+        Parts that are only looked up: their rows that could not be read are quarantined too.
     n_unused : int
-        Rows of parts that are only looked up, and that no row looks up.
+        Rows of these parts that no row looks up.
 
     Returns
     -------
@@ -94,8 +101,9 @@ def validate(reshaped: Reshaped, parts: dict[str, Rows], n_unused: int = 0) -> V
     """
     clinic = next(iter(parts.values())).layout.clinic
     tables: dict[str, pl.DataFrame] = {}
-    rejected = [_unread_rows(reshaped, parts)]
-    account: Account = {SOURCE_ROW: _source_rows(reshaped, parts, n_unused)}
+    texts = (*(rows.text for rows in parts.values()), *looked_up)
+    rejected = [_unread_rows(reshaped, parts, texts)]
+    account: Account = {SOURCE_ROW: _source_rows(reshaped, texts, n_unused)}
     for name, facts in reshaped.tables.items():
         failed = reshaped.failed[name]
         accepted, bad, n_duplicate = _divide(facts, failed, TABLES[name])
@@ -137,8 +145,8 @@ def check_conservation(account: Account) -> None:
             )
 
 
-def _source_rows(reshaped: Reshaped, parts: dict[str, Rows], n_unused: int) -> dict[str, int]:
-    n_torn = sum(rows.text.torn.height for rows in parts.values())
+def _source_rows(reshaped: Reshaped, texts: tuple[PartText, ...], n_unused: int) -> dict[str, int]:
+    n_torn = sum(text.torn.height for text in texts)
     n_undescribed = sum(rows.height for rows in reshaped.undescribed.values())
     n_out_of_scope = reshaped.n_out_of_scope + n_unused
     read = reshaped.n_rows + n_torn + n_unused
@@ -292,13 +300,15 @@ def _with_values(named: pl.DataFrame, rows: Rows, at: pl.Series) -> pl.DataFrame
     return named
 
 
-def _unread_rows(reshaped: Reshaped, parts: dict[str, Rows]) -> pl.DataFrame:
+def _unread_rows(
+    reshaped: Reshaped, parts: dict[str, Rows], texts: tuple[PartText, ...]
+) -> pl.DataFrame:
     """Give the rows that no record describes, and those that could not be read."""
     found = [_EMPTY]
     for name, rows in reshaped.undescribed.items():
         reason = pl.lit(str(Quarantine.NO_RECORD)).alias("reason")
         found.append(_rows(rows.with_columns(reason, value=None), parts[name].text))
-    found += [_rows(rows.text.torn, rows.text) for rows in parts.values()]
+    found += [_rows(text.torn, text) for text in texts]
     return pl.concat(found)
 
 

@@ -77,7 +77,7 @@ def test_the_month_is_kept_only_where_the_network_decided_so(deliver):
         (range_row(1, ">45"), ("range_test", "censored_or_banded", "angle", ">45", 1)),
         (range_row(1, ""), ("range_test", "missing_value", "angle", None, 1)),
         (range_row(1, "25", hip=""), ("range_test", "missing_key", "hip", None, 1)),
-        (range_row(1, "25", hip="B"), ("range_test", "side_unknown", "hip", "x", 1)),
+        (range_row(1, "25", hip="B"), ("range_test", "side_unknown", "hip", "B", 1)),
         (range_row(1, "25", test="SLR"), ("range_test", "unknown_code", "test", "xxx", 1)),
         (range_row(1, "25", pain="15"), ("range_test", "pain_impossible", "pain", "15", 1)),
         (range_row(1, "25", feel="soft"), ("range_test", "unknown_code", "feel", "xxxx", 1)),

@@ -335,6 +335,35 @@ def test_rows_that_are_only_looked_up_and_by_nobody_are_out_of_scope(tmp_path):
     }  # fmt: skip
 
 
+def test_a_torn_row_of_a_part_that_is_only_looked_up_is_counted(tmp_path):
+    content = PARTS | {"records": PARTS["records"][1:]}
+    people = {
+        "file": "people.csv",
+        "columns": {"pid": {"field": "patient"}},
+        "ignore": {"sex": "-"},
+    }
+    content["parts"] = PARTS["parts"] | {"people": people}
+    rows = [f"A{n},F" for n in range(40)]
+    rows[7] += ",9"
+    folder = written(
+        tmp_path / "export",
+        people="pid,sex\n" + "\n".join(rows) + "\n",
+        visits="vid,person,day\nv1,A1,2026-01-10\nv2,A7,2026-01-10\n",
+        tests_1="visit,side,ir\nv1,L,30\n",
+    )
+    found = taken(folder, content)
+    assert found.account["source_row"] == {
+        "read": 42, "accepted": 3, "quarantined": 1, "duplicate": 0, "out_of_scope": 38,
+    }  # fmt: skip
+    torn = found.quarantine.filter(table="source_row").row(0, named=True)
+    assert (torn["source_file"], torn["source_record"], torn["reason"]) == (
+        "people.csv",
+        8,
+        "row_torn",
+    )
+    assert reasons(found)[1:] == [(8, "source_row", "row_torn", None)]
+
+
 def test_the_same_facts_in_four_formats_are_the_same_facts(tmp_path):
     """A table as CSV, workbook, NDJSON and Parquet."""
     rows = [
