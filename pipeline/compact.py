@@ -5,6 +5,7 @@ numbers until the end. Both are in the order of the alphabet: sorting the number
 store writes plain text.
 """
 
+import numpy as np
 import polars as pl
 
 from pipeline.coded import code_text
@@ -83,9 +84,13 @@ def name_numbers(numbers: pl.Series, names: pl.Series) -> pl.Series:
         The names that occur are its categories: a type with all of them is slow to pass about.
     """
     used = numbers.unique().drop_nulls().sort()
-    places = used.search_sorted(numbers).cast(pl.UInt32)
-    places = pl.select(pl.when(numbers.is_not_null()).then(places)).to_series()
-    return places.cat.to(pl.Enum(names.gather(used))).alias(numbers.name)
+    if not used.len():
+        return numbers.cat.to(pl.Enum([])).alias(numbers.name)
+    lowest = int(used[0])
+    places = np.zeros(int(used[-1]) - lowest + 1, dtype=np.uint32)
+    places[used.to_numpy() - lowest] = np.arange(used.len(), dtype=np.uint32)
+    placed = pl.Series(places).gather(numbers - lowest)
+    return placed.cat.to(pl.Enum(names.gather(used))).alias(numbers.name)
 
 
 def _coded(listed: str, name: str) -> pl.Enum:

@@ -3,6 +3,7 @@
 import hashlib
 import logging
 from collections.abc import Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from functools import cached_property
@@ -221,8 +222,14 @@ def _commit(store: Store, delivery: Delivery, key: PseudonymKey, recorded_at: da
 def _stage(stage: Stage, delivery: Delivery) -> Staged:
     """Write every bucket, or leave nothing behind."""
     try:
-        for bucket in delivery.buckets:
-            stage.add(bucket)
+        with ThreadPoolExecutor(max_workers=1) as pool:  # one is written while the next is made
+            writing: Future[None] | None = None
+            for bucket in delivery.buckets:
+                if writing is not None:
+                    writing.result()
+                writing = pool.submit(stage.add, bucket)
+            if writing is not None:
+                writing.result()
         return stage.finish()
     finally:
         stage.abandon()

@@ -18,6 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.coded import is_text
+from pipeline.compact import PSEUDONYMS
 from pipeline.store.file import NewFile, delete_file
 from pipeline.store.ledger import Store
 from pipeline.store.upgrade import upgrade_frame
@@ -189,17 +190,19 @@ def _as_arrow(column: pl.Series) -> pa.Array:
     """Give a column to the writer; text in numbers keeps them, with the names that occur and no others."""
     if not isinstance(column.dtype, pl.Enum | pl.Categorical):
         return column.to_arrow()
-    codes = column.to_physical().cast(pl.Int32)
-    used = np.flatnonzero(np.bincount(codes.drop_nulls().to_numpy()))
-    numbers = pl.Series(used, dtype=column.to_physical().dtype)
-    names = pl.DataFrame({"number": used, "name": numbers.cat.to(column.dtype).cast(pl.String)})
-    names = names.sort("name")
-    if not np.array_equal(names["number"].to_numpy(), np.arange(names.height)):
-        places = np.zeros(int(used.max(initial=0)) + 1, dtype=np.int32)
-        places[names["number"].to_numpy()] = np.arange(names.height, dtype=np.int32)
-        codes = pl.Series(places).gather(codes)
+    codes = column.to_physical()
+    if isinstance(column.dtype, pl.Enum) and column.name not in PSEUDONYMS:
+        # The names of a code list, or of the delivery and its files: they may all be there.
+        listed = pa.array(column.dtype.categories.to_list(), pa.string())
+        return pa.DictionaryArray.from_arrays(codes.cast(pl.Int32).to_arrow(), listed)
+    used = codes.unique().drop_nulls()
+    named = pl.DataFrame({"number": used, "name": used.cat.to(column.dtype).cast(pl.String)})
+    names = named.sort("name")
+    places = np.zeros(int(used.to_numpy().max(initial=0)) + 1, dtype=np.int32)
+    places[names["number"].to_numpy()] = np.arange(names.height, dtype=np.int32)
+    placed = pl.Series(places).gather(codes)
     return pa.DictionaryArray.from_arrays(
-        codes.to_arrow(), pa.array(names["name"].to_list(), pa.string())
+        placed.to_arrow(), pa.array(names["name"].to_list(), pa.string())
     )
 
 
