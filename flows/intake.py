@@ -145,6 +145,7 @@ def take_in(workspace: Path, request: Request) -> Taken:
         return again
     key = place.key()
     delivery = prepare_delivery(reading, signed, place.settings, key, request.exported_on)
+    del reading  # a large export need not be held as received while its facts are made
     receipt = commit_delivery(place.store, delivery, key, now())
     logger.info("delivery %s: %s", receipt.delivery, dict(receipt.account))
     return _stored(delivery, receipt)

@@ -1,7 +1,7 @@
 """From a clinic's export to a delivery that is ready for the store: the stages in their order."""
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import polars as pl
@@ -127,7 +127,8 @@ def finish(
     names = _name_pseudonyms(codebook, safe)
     parts = []
     for name, layout in codebook.layouts.items():
-        text, raw = reading.parts[name], safe[name].frame.select(safe[name].raw_columns)
+        text = replace(reading.parts[name], frame=pl.DataFrame())  # its place and its torn rows
+        raw = safe[name].frame.select(safe[name].raw_columns)
         frame = _with_numbers(safe[name].frame, layout, names)
         columns = harmonise(frame, layout, kinds, safe[name].persons)
         parts.append(HarmonisedPart(layout, text, frame, mask_unreadable(raw, columns), columns))

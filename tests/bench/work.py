@@ -29,6 +29,14 @@ def floor(export: Path, folder: Path) -> int:
     return int(pl.scan_parquet(out).select(pl.len()).collect().item())
 
 
+def rewrite(folder: Path) -> int:
+    """Write the facts that the store holds again: what any program has to do that keeps them."""
+    parts = sorted((folder / "workspace" / "store").rglob("*.parquet"))
+    for part in parts:
+        pl.scan_parquet(part).sink_parquet(folder / "again.parquet", compression="uncompressed")
+    return len(parts)
+
+
 def without_broken_lines(export: Path, folder: Path) -> Path:
     """Copy an NDJSON file without the lines that polars would refuse the whole file for."""
     whole = folder / "whole.ndjson"
@@ -81,6 +89,8 @@ if __name__ == "__main__":
     start, facts = time.perf_counter(), 0
     if what == "floor":
         rows = floor(Path(export), Path(folder))
+    elif what == "rewrite":
+        rows = rewrite(Path(folder))
     elif what == "read":
         rows = read(Path(export), Path(codebook))
     else:
