@@ -81,9 +81,11 @@ def prepare_delivery(
     day = _day_of_export(codebook, exported_on, reading.name)
     check_signed(codebook)
     frames = screen(reading, codebook)
+    linked = {name: link_parts(frames, layout) for name, layout in codebook.layouts.items()}
+    n_unused = _count_unused(codebook, frames, linked)
     safe = {
         name: pseudonymise(
-            link_parts(frames, layout),
+            linked[name],
             layout,
             key,
             date_policy=settings.date_policy,
@@ -92,7 +94,7 @@ def prepare_delivery(
         )
         for name, layout in codebook.layouts.items()
     }
-    return finish(reading, signed, day, safe, _count_unused(codebook, frames))
+    return finish(reading, signed, day, safe, n_unused)
 
 
 def finish(
@@ -170,11 +172,13 @@ def _with_numbers(frame: pl.DataFrame, layout: Layout, names: Names) -> pl.DataF
     )
 
 
-def _count_unused(codebook: Codebook, frames: dict[str, pl.DataFrame]) -> int:
+def _count_unused(
+    codebook: Codebook, frames: dict[str, pl.DataFrame], linked: dict[str, pl.DataFrame]
+) -> int:
     """Count rows of parts without records that nothing looks up."""
-    layouts = list(codebook.layouts.values())
+    wide = [(layout, linked[name]) for name, layout in codebook.layouts.items()]
     others = [name for name in codebook.alone if name not in codebook.layouts]
-    return sum(count_unused(frames, name, layouts) for name in others)
+    return sum(count_unused(frames[name], name, wide) for name in others)
 
 
 def _day_of_export(codebook: Codebook, exported_on: date | None, name: str) -> date:

@@ -44,34 +44,30 @@ def link_parts(frames: dict[str, pl.DataFrame], layout: Layout) -> pl.DataFrame:
     return rows.select(*layout.columns, RECORD, LINE, UNLINKED)
 
 
-def count_unused(frames: dict[str, pl.DataFrame], part: str, layouts: list[Layout]) -> int:
-    """Count the rows of a part that no row of another part looks up.
+def count_unused(rows: pl.DataFrame, part: str, linked: list[tuple[Layout, pl.DataFrame]]) -> int:
+    """Count the rows of a part that no row of another part looks up, directly or through a third.
 
     Parameters
     ----------
-    frames : dict of str to polars.DataFrame
-        Declared text columns of every part.
+    rows : polars.DataFrame
+        Declared text columns of a part that yields no record of its own.
     part : str
-        A part that yields no record of its own.
-    layouts : list of Layout
-        The parts that look up.
+        Its name.
+    linked : list of tuple of Layout and polars.DataFrame
+        The parts that look up, each with its rows as ``link_parts`` has widened them.
 
     Returns
     -------
     int
         Rows that say nothing about any record.
     """
-    unused = frames[part]
-    for layout in layouts:
-        rows = frames[layout.part]
+    for layout, wide in linked:
         for link in layout.links:
-            if link.part == part and set(link.on) <= set(rows.columns):
+            if link.part == part:
                 keys = [_KEY.format(n) for n in range(len(link.on))]
-                seen = rows.select(_keys(link.on)).unique()
-                unused = unused.with_columns(_keys(link.on.values())).join(
-                    seen, on=keys, how="anti"
-                )
-    return unused.height
+                seen = wide.select(_keys(link.on)).unique()
+                rows = rows.with_columns(_keys(link.on.values())).join(seen, on=keys, how="anti")
+    return rows.height
 
 
 def _keys(headers: Iterable[str]) -> list[pl.Expr]:

@@ -133,7 +133,7 @@ def pseudonymise(
         for header, column in layout.columns.items()
         if column.field in {"patient", "clinician"}
     ]
-    keyed = add_keys(safe, layout, key, shared_clinicians)
+    keyed = add_keys(safe, layout, key, shared_clinicians=shared_clinicians)
     return Pseudonymised(keyed, raw_columns, pl.concat(persons).drop_nulls())
 
 
@@ -141,7 +141,8 @@ def add_keys(
     frame: pl.DataFrame,
     layout: Layout,
     key: PseudonymKey,
-    shared_clinicians: bool = False,  # noqa: FBT001, FBT002 - as in the settings
+    *,
+    shared_clinicians: bool = False,
 ) -> pl.DataFrame:
     """Add the visit, episode and clinician that records take from a constant or a date.
 

@@ -112,7 +112,8 @@ def reread_delivery(
         columns = [h for h in texts[name].frame.columns if h in {*layout.columns, RECORD, LINE}]
         hidden = [h for h in texts[name].frame.columns if h.startswith("\x1f")]
         rows = texts[name].frame.select(*columns, *(h for h in hidden if h != PART))
-        keyed = add_keys(frame_as_coded(rows), layout, key, settings.shared_clinician_numbers)
+        shared = settings.shared_clinician_numbers
+        keyed = add_keys(frame_as_coded(rows), layout, key, shared_clinicians=shared)
         safe[name] = Pseudonymised(keyed, tuple(rows.columns))
     texts |= _looked_up(kept, codebook)
     reading = Reading(texts, kept.source_name, kept.source_sha256)

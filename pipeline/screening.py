@@ -44,12 +44,13 @@ def screen(reading: Reading, codebook: Codebook) -> dict[str, pl.DataFrame]:
     """
     frames: dict[str, pl.DataFrame] = {}
     findings: list[str] = []
+    named = _named_values(codebook)
     for name, layout in codebook.alone.items():
         text = reading.parts[name]
         _check_columns(text, layout, codebook)
         frames[name] = frame_as_coded(text.frame.select(*layout.columns, RECORD, LINE))
         where = "" if len(reading.parts) == 1 else f"{text.place}: "
-        found = find_identifiers(frames[name], layout, _named_values(codebook))
+        found = find_identifiers(frames[name], layout, named)
         findings += [where + _words(finding) for finding in found]
     if findings:
         more = f"; and {len(findings) - _SHOWN} more" if len(findings) > _SHOWN else ""

@@ -335,6 +335,25 @@ def test_rows_that_are_only_looked_up_and_by_nobody_are_out_of_scope(tmp_path):
     }  # fmt: skip
 
 
+def test_a_row_that_is_found_through_a_third_part_is_used(tmp_path):
+    """Visits and people yield no record: the tests find the people through the visits."""
+    parts = PARTS["parts"] | {
+        "people": {"file": "people.csv", "columns": {"pid": {"field": "patient"}},
+                   "ignore": {"sex": "not needed"}},
+    }  # fmt: skip
+    folder = written(
+        tmp_path / "export",
+        people="pid,sex\nA1,F\nA2,M\nA3,F\n",
+        visits="vid,person,day\nv1,A1,2026-01-10\nv2,A2,2026-01-10\n",
+        tests_1="visit,side,ir\nv1,L,30\n",
+    )
+    found = taken(folder, PARTS | {"parts": parts, "records": PARTS["records"][2:]})
+    assert found.tables["range_test"]["angle_hundredth_deg"].to_list() == [3000]
+    # Out of scope: the second visit, and the people that no test leads to (A2, A3).
+    assert found.account["source_row"]["out_of_scope"] == 3
+    assert found.account["source_row"]["accepted"] == 1
+
+
 def test_a_torn_row_of_a_part_that_is_only_looked_up_is_counted(tmp_path):
     content = PARTS | {"records": PARTS["records"][1:]}
     people = {
