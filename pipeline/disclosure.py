@@ -197,6 +197,10 @@ def _of_comparison(comparison: Comparison, hidden: set[str]) -> set[str]:
     for result in (*primary, *comparison.family, *comparison.pretest):
         if gone & _levels_behind(result, comparison):
             found.add(result.cell.name)
+    if comparison.primary and comparison.cautious:
+        own = comparison.primary.cell
+        if own.name in found or _is_hidden(own, hidden):
+            found.add(comparison.cautious.name)
     few = any(cell.unit == "patients" and cell.name in hidden for cell in comparison.fit)
     return found | {cell.name for cell in comparison.fit if few}
 

@@ -1,9 +1,10 @@
 """Compare levels of a treatment by a mixed-effects model of gains.
 
-The patient is random (two hips and several visits of one person are alike), the clinic fixed. The
-primary contrast is given three times: not adjusted for the pretest, adjusted for it, and adjusted
-for the pretest corrected for its measurement error. Which of them is right depends on what the
-treatment was chosen by, so they are published together.
+Random are the patient, and hip, visit, clinician, clinic and level by clinic as far as the pairs carry
+them (``pipeline.random_terms``); fewer than five clinics are fixed. The primary contrast is given three
+times: not adjusted for the pretest, adjusted for it, and adjusted for the pretest corrected for its
+measurement error. Which of them is right depends on what the treatment was chosen by, so they are
+published together.
 """
 
 from dataclasses import replace
@@ -21,12 +22,19 @@ from pipeline.gain_fit import (
     GainFit,
     fit_gains,
     fit_three_ways,
+    lay_out,
     same_as_compared,
 )
 from pipeline.measurement_error import minimal_detectable_change
 from pipeline.mixed_model.contrast import Estimate
-from pipeline.mixed_model.sufficient_statistics import Array
-from pipeline.model_account import dropped_terms, fit_cells, variance_cells
+from pipeline.mixed_model.exact_sums import Array
+from pipeline.model_account import (
+    cautious_cell,
+    dropped_terms,
+    fit_cells,
+    random_words,
+    variance_cells,
+)
 from pipeline.multiplicity import adjust_family
 from pipeline.rounding import significant
 from pipeline.summary import Comparison, ContrastResult, Level
@@ -69,8 +77,8 @@ def compare(
     Returns
     -------
     Comparison
-        Numbers rounded to six significant decimals. The simultaneous intervals are Bonferroni's over
-        the family. ``range - pain`` is the contrast of the grade question for both outcomes.
+        Numbers rounded to six significant decimals. The simultaneous intervals hold for the family
+        as a whole. ``range - pain`` is the contrast of the grade question for both outcomes.
 
     Raises
     ------
@@ -120,9 +128,12 @@ def _answer(
         family=_family(main, pairs, compared, worthwhile),
         pretest=pretest,
         pretest_agrees=agree(pretest),
-        dropped=dropped_terms(main.mixed, main.design.constant),
-        variances=variance_cells(main.mixed, compared.name, _UNITS[compared.outcome]),
-        fit=fit_cells(main.mixed, compared.name, pairs["clinic"].n_unique()),
+        cautious=cautious_cell(main, primary.cell),
+        adjusted_for=(*blank.adjusted_for, *(("clinic",) if main.random.has_fixed_clinics else ())),
+        varying=random_words(main.random, analysis.question),
+        dropped=dropped_terms(main, analysis.question),
+        variances=variance_cells(main, compared, _UNITS[compared.outcome]),
+        fit=fit_cells(main, compared.name),
     )
 
 
@@ -165,8 +176,6 @@ def _blank(
     words = [COVARIATES[c] for c in in_model]
     if analysis.pretest is not Pretest.UNADJUSTED:
         words.insert(0, "pretest")
-    if pairs["clinic"].n_unique() > 1:
-        words.append("clinic")
     worthwhile = plan.smallest_worthwhile if compared.outcome == "gain" else None
     return Comparison(
         name=compared.name,
@@ -229,6 +238,8 @@ def _contrast_cell(
         n_patients=min(side.select(PATIENT).n_unique() for side in rows),
         n_pairs=sum(side.height for side in rows),
     )
+    if not all(side.height for side in rows):
+        return replace(cell, status=NOT_ESTIMABLE, note="one of the two has no pairs")
     try:
         if isinstance(fit, ModelError):
             raise fit
@@ -270,11 +281,14 @@ def _pretest_contrast(
 def _family(
     fit: GainFit, pairs: pl.DataFrame, compared: Compared, worthwhile: float | None
 ) -> tuple[ContrastResult, ...]:
-    """Give all other contrasts, with Holm p-values and Bonferroni intervals over them."""
+    """Give all other contrasts, with Holm p-values and simultaneous intervals over them."""
+    if not compared.family:
+        return ()
     cells = tuple(
         _contrast_cell(fit, contrast, pairs, compared, f"{compared.name}.contrast.{contrast.name}")
         for contrast in compared.family
     )
+    joint = fit.covariance(np.array([_contrast_weights(fit, c) for c in compared.family]))
     return tuple(
         ContrastResult(
             contrast.first_label,
@@ -282,7 +296,7 @@ def _family(
             cell,
             judge(cell, worthwhile, is_simultaneous=True),
         )
-        for contrast, cell in zip(compared.family, adjust_family(cells), strict=True)
+        for contrast, cell in zip(compared.family, adjust_family(cells, joint), strict=True)
     )
 
 
@@ -328,11 +342,8 @@ def _cells(pairs: pl.DataFrame, analysis: Analysis, compared: Compared) -> tuple
         return ()
     try:
         fit = fit_gains(
-            marked,
-            analysis,
-            compared,
+            lay_out(marked, analysis, compared, main=CELL),
             with_pretest=analysis.pretest is not Pretest.UNADJUSTED,
-            main=CELL,
         )
     except ConvergenceError:
         raise

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.cell import Cell
-from pipeline.mixed_model.sufficient_statistics import Array
+from pipeline.mixed_model.exact_sums import Array
 from pipeline.rounding import significant
 from schemas.errors import ModelError
 from schemas.plan import MeasurementError, Plan

@@ -101,9 +101,10 @@ class Comparison:
     dropped : tuple of str
         Terms that could not be estimated and were dropped, with the reason.
     variances : tuple of Cell
-        Standard deviations between patients and within, in the outcome's unit.
+        Standard deviation of each random term and of what is left, in the outcome's unit.
     fit : tuple of Cell
-        Numbers of pairs, patients and clinics, and the REML criterion.
+        Numbers of pairs, patients, clinics and, where they are random, clinicians, and the REML
+        criterion.
     not_modelled : tuple of Cell
         Matched pairs that are not in the model, one reason each; with the modelled ones they add up
         to all pairs of this kind.
@@ -111,6 +112,11 @@ class Comparison:
         MDC95 in degrees, with its source as note.
     smallest_worthwhile : Cell or None
         In degrees, with its source as note.
+    varying : tuple of str
+        Words for the random terms: what gains vary by at random.
+    cautious : Cell or None
+        The primary contrast with degrees of freedom counted by groups whose variance is estimated at
+        zero, with what was counted as note; None where that is no wider.
     problem : str
         Why nothing could be estimated; empty otherwise.
     """
@@ -136,6 +142,8 @@ class Comparison:
     not_modelled: tuple[Cell, ...]
     minimal_detectable_change: Cell | None
     smallest_worthwhile: Cell | None
+    varying: tuple[str, ...] = ()
+    cautious: Cell | None = None
     problem: str = ""
 
 

@@ -211,6 +211,10 @@ def _count_words(cell: Cell) -> str:
 def _model_words(comparison: Comparison) -> tuple[str, ...]:
     terms = ", ".join(comparison.adjusted_for)
     said = [TEXT["adjusted_for"].format(terms=terms) if terms else TEXT["adjusted_for_nothing"]]
+    if comparison.varying:
+        said.append(TEXT["varying"].format(terms=", ".join(comparison.varying)))
+    if "clinic" in comparison.adjusted_for:
+        said.append(TEXT["fixed_clinics"])
     if comparison.dropped:
         said.append(TEXT["dropped"].format(terms="; ".join(comparison.dropped)))
     return tuple(said)

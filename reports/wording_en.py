@@ -84,8 +84,8 @@ LIMITS = {
     "few_clinics": (
         "Selection of clinics",
         (
-            "Few clinics took part. How far they differ, and what other clinics would find, can't be told; "
-            "intervals may be too narrow."
+            "Fewer than five clinics took part, so that each has a mean of its own in the model. How far clinics "
+            "differ, and what other clinics would find, can't be told; intervals may be too narrow."
         ),
     ),
     "one_clinic": (
@@ -178,6 +178,8 @@ TEXT = {
     "caption_mdc": "Dashed line: smallest change that the measurement can tell apart in one patient.",
     "adjusted_for": "Adjusted for {terms}.",
     "adjusted_for_nothing": "Not adjusted for anything beside the pretest.",
+    "varying": "Taken as varying at random from one to the next: {terms}.",
+    "fixed_clinics": "With fewer than five clinics each has a mean of its own; nothing is said on how far clinics differ.",
     "dropped": "Left out of the model: {terms}.",
     "difference": "{first} minus {second}: {size}.",
     "agree": "The three ways of handling the pretest agree; the plan's primary one is {primary}.",
@@ -188,6 +190,8 @@ TEXT = {
     "pretest_corrected": "the one on the pretest corrected for measurement error",
     "family_rule": "For contrasts other than the primary one, the simultaneous interval decides the words: it holds for "
     "all of them at once. Holm p: p-value corrected for their number.",
+    "cautious": "A spread between groups was estimated at zero. With only {freedom} degrees of freedom ({groups}) the "
+    "interval of the primary contrast would be {interval}.",
     "against_error": "The difference between group means is {size} the smallest change the measurement can tell apart in "
     "one patient ({mdc}; {source}).",
     "no_error": "No measurement error is known for this test, so the difference can't be set against it.",

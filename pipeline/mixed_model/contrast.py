@@ -7,8 +7,8 @@ from scipy.special import stdtr, stdtrit
 
 from pipeline.mixed_model.degrees_of_freedom import satterthwaite
 from pipeline.mixed_model.errors_in_variables import CorrectedModel
+from pipeline.mixed_model.exact_sums import Array
 from pipeline.mixed_model.fit import MixedModel
-from pipeline.mixed_model.sufficient_statistics import Array
 from schemas.errors import ModelError
 
 CONFIDENCE = 0.95
@@ -65,19 +65,21 @@ def estimate(model: MixedModel | CorrectedModel, weights: Array) -> Estimate:
     ModelError
         If the contrast leans on a dropped column and is not estimable.
     """
+    weights = np.asarray(weights, dtype=np.float64)
     if not is_estimable(model, weights):
         raise ModelError(
             "contrast",
             "the records can't tell these levels apart from what else is in the model",
             "Adjust for less, or wait for records in which they vary.",
         )
-    kept = np.asarray(weights, dtype=np.float64)[list(model.kept_columns)]
+    kept = weights[list(model.kept_columns)]
     value = float(kept @ model.coefficients)
     error = float(np.sqrt(kept @ model.covariance @ kept))
-    if isinstance(model, CorrectedModel):
-        freedom = model.degrees_of_freedom
-    else:
-        freedom = satterthwaite(model, kept)
+    freedom = (
+        model.degrees_of_freedom(kept)
+        if isinstance(model, CorrectedModel)
+        else satterthwaite(model, kept)
+    )
     t = value / error
     half = quantile(CONFIDENCE, freedom) * error
     return Estimate(

@@ -2,7 +2,7 @@
 
 from pipeline.cell import Cell
 from pipeline.summary import Comparison, ContrastResult, Level
-from reports.number import plain
+from reports.number import is_shown, number, plain, quantity
 from reports.phrase import capital, isolated
 from reports.table.content import (
     Column,
@@ -102,7 +102,7 @@ def contrasts_table(comparison: Comparison, smallest_count: int) -> Table:
         columns=columns,
         rows=tuple(rows),
         smallest_count=smallest_count,
-        notes=(TEXT["family_rule"],) if comparison.family else (),
+        notes=_contrast_notes(comparison),
     )
 
 
@@ -229,6 +229,19 @@ def _contrast_row(comparison: Comparison, contrast: ContrastResult, group: str) 
     cell = contrast.cell
     n_numbers = 5 if comparison.family else 3
     return Row(capital(label), (verdict_words(comparison, contrast), *(cell,) * n_numbers), group)
+
+
+def _contrast_notes(comparison: Comparison) -> tuple[str, ...]:
+    """Explain the intervals, and give the cautious one where there is one."""
+    notes = [TEXT["family_rule"]] if comparison.family else []
+    cell = comparison.cautious
+    if cell is not None and is_shown(cell):
+        freedom = number(cell.degrees_of_freedom or 0.0, "")
+        interval = (
+            f"{number(cell.low or 0.0, cell.unit)} to {quantity(cell.high or 0.0, cell.unit)}"
+        )
+        notes.append(TEXT["cautious"].format(freedom=freedom, groups=cell.note, interval=interval))
+    return tuple(notes)
 
 
 def _unit_words(cell: Cell) -> str:

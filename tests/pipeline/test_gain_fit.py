@@ -55,6 +55,7 @@ def pairs(n=120, seed=4, levels=TECHNIQUES, **columns):
     frame = pl.DataFrame(
         {
             "clinic": "c", "patient": [str(p) for p in people], "side": "left", "definition": TEST,
+            "visit": ["1", "2"] * n, "clinician": "not_recorded",
             "instrument": "a", "bias": "not_recorded", "grade": "III", "level": level, "group": level,
             "pretest_deg": pretest, "gain_deg": gain, "retest_deg": pretest + gain,
             "pain_before": 4.0 + people % 5, "pain_change": np.round(rng.normal(-1, 1, 2 * n), 1),
@@ -128,7 +129,8 @@ def test_an_instrument_that_only_one_clinic_has_goes_with_that_clinic():
         lv.cell.value for lv in without.levels
     ]
     assert with_instrument.primary.cell.value == without.primary.cell.value
-    assert with_instrument.dropped == ("instrument, b: follows from other terms",)
+    assert with_instrument.dropped[0] == "instrument, b: follows from other terms"
+    assert with_instrument.dropped[1:] == without.dropped
 
 
 def test_techniques_that_each_belong_to_one_clinic_are_not_compared():
@@ -184,7 +186,7 @@ def test_a_small_level_is_left_out_of_a_mean_that_would_give_it_away():
     assert both.primary.first == "congruent bias"
 
 
-def test_a_zero_variance_between_patients_gives_the_cautious_degrees_of_freedom():
+def test_a_zero_variance_between_patients_gives_a_cautious_interval_beside_the_usual_one():
     rng = np.random.default_rng(1)
     frame = pairs(30)
     noise = rng.normal(0, 1, 30)
@@ -194,4 +196,12 @@ def test_a_zero_variance_between_patients_gives_the_cautious_degrees_of_freedom(
     found = compare(frame, technique(pretest="unadjusted"), plan(), outcome="gain")
     assert found.variances[0].value == 0
     assert "zero" in found.variances[0].note
-    assert found.primary.cell.degrees_of_freedom == 28  # 30 patients less 2 terms, not 60 pairs
+    cell, cautious = found.primary.cell, found.cautious
+    assert cell.degrees_of_freedom == 58  # 60 pairs less 2 terms
+    # 30 patients less the intercept: the level differs within patients as well as between them.
+    assert cautious.degrees_of_freedom == 29
+    # Student's t tables: 2.045 at 29 degrees of freedom, two-sided 5 %.
+    assert (cautious.high - cell.value) / cell.standard_error == pytest.approx(2.045, abs=5e-4)
+    assert cautious.value == cell.value
+    assert cautious.name == "technique.internal_rotation.gain.primary.cautious"
+    assert cautious.note == "patients, less the terms that differ only between patients"

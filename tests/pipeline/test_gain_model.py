@@ -46,7 +46,7 @@ def pairs(level, pretest, gain, patient, **columns):
     """Pairs as ``pipeline.analysis`` selects them."""
     n = len(gain)
     usual = {
-        "clinic": ["c"] * n, "side": ["left"] * n, "definition": [IR] * n, "instrument": [GONIO] * n,
+        "clinic": ["c"] * n, "visit": ["1"] * n, "clinician": ["not_recorded"] * n, "side": ["left"] * n, "definition": [IR] * n, "instrument": [GONIO] * n,
         "bias": ["not_recorded"] * n, "grade": ["III"] * n,
         "pain_before": [4.0] * n, "pain_change": [-1.0] * n,
     }  # fmt: skip
@@ -92,6 +92,18 @@ def test_the_open_data_through_the_whole_comparison():
     assert (cell.n_patients, cell.n_pairs) == (12, 78)
     assert found.fit[-1].value == 454.149534
     assert found.adjusted_for == ("pretest", "side")
+
+
+def test_a_primary_contrast_without_pairs_of_one_side_is_not_estimated_from_the_others():
+    levels = ("inferior_glide", "lateral_distraction", "long_axis_distraction")
+    found = compare(trial(), technique(levels), plan(), outcome="gain")
+    cell = found.primary.cell
+    assert (cell.value, cell.status, cell.n_patients) == (None, "n", 0)
+    assert cell.note == "one of the two has no pairs"
+    assert found.primary.verdict.word == "none"
+    assert all(c.cell.value is None for c in found.pretest)
+    assert found.cautious is None
+    assert found.family[0].cell.value == pytest.approx(2.0, abs=1.0)  # the shift of the trial
 
 
 def values(comparison):
@@ -151,6 +163,10 @@ def test_the_family_is_judged_by_simultaneous_intervals_and_holm():
         cell = contrast.cell
         assert cell.simultaneous_low < cell.low
         assert cell.simultaneous_high > cell.high
+        # Two levels against a third, about 87 degrees of freedom: 2.27 at 60 and 2.24 at 120 in
+        # Dunnett's table (1955, from memory).
+        half = (cell.simultaneous_high - cell.simultaneous_low) / 2
+        assert 2.24 < half / cell.standard_error < 2.27
     raw = sorted(c.cell.p_value for c in found.family)
     holm = sorted(c.cell.adjusted_p_value for c in found.family)
     assert holm == pytest.approx([min(1, 2 * raw[0]), max(raw[1], min(1, 2 * raw[0]))], rel=1e-4)
@@ -181,12 +197,44 @@ def chosen_by(what, n=4000, seed=11):
 def test_which_contrast_is_right_depends_on_what_the_treatment_was_chosen_by(what, right, wrong):
     """Simulated, true effect zero: the textbook reasoning behind publishing all three together."""
     found = compare(chosen_by(what), technique(), plan(sem=4.0), outcome="gain")
-    z = {
-        c.cell.name.rpartition(".")[2]: c.cell.value / c.cell.standard_error for c in found.pretest
-    }
+    cells = {c.cell.name.rpartition(".")[2]: c.cell for c in found.pretest}
+    z = {name: cell.value / cell.standard_error for name, cell in cells.items()}
     assert abs(z[right]) < 3, z
     assert all(abs(z[name]) > 3 for name in wrong), z
     assert not found.pretest_agrees
+    for name, expected in limits_of_chosen_by(what).items():
+        assert cells[name].value == pytest.approx(expected, abs=3 * cells[name].standard_error)
+
+
+def limits_of_chosen_by(what):
+    """What the three contrasts of ``chosen_by`` tend to: least squares on its moments, by quadrature."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(80)
+    true, error = np.meshgrid(30 + 8 * nodes, 4 * nodes)
+    share = np.outer(weights, weights) / weights.sum() ** 2
+    recorded = true + error
+    by = recorded if what == "recorded" else true
+    first = 1 / (1 + np.exp((by - 30) / 4))
+    retest = true + 4 - 0.1 * (true - 30)
+
+    def mean(values):
+        return float((share * values).sum())
+
+    cross = mean(first * recorded)
+    square = np.array(
+        [
+            [1, mean(first), mean(recorded)],
+            [mean(first), mean(first), cross],
+            [mean(recorded), cross, mean(recorded**2)],
+        ]
+    )
+    right = np.array([mean(retest), mean(first * retest), mean(recorded * retest)])
+    gain = retest - recorded
+    free = square - np.diag([0, 0, 4.0**2])
+    return {
+        "unadjusted": mean(first * gain) / mean(first) - mean((1 - first) * gain) / mean(1 - first),
+        "adjusted": np.linalg.solve(square, right)[1],
+        "corrected": np.linalg.solve(free, right)[1],
+    }
 
 
 def test_without_a_named_measurement_error_the_corrected_contrast_is_not_estimable():
@@ -226,10 +274,10 @@ def test_a_pretest_that_is_all_error_is_not_corrected():
     [
         (trial().filter(pl.col("level") == "lateral_distraction"), "at least two levels are needed; found: lateral"),
         (trial().clear(), "found: none"),
-        (trial().unique("patient", maintain_order=True), "more than one row"),
-        (trial().with_columns(pl.lit(2.0).alias("gain_deg")), "the same in all rows"),
+        (trial().unique("patient", maintain_order=True), "No patient has more than one pair"),
+        (trial().with_columns(pl.lit(2.0).alias("gain_deg")), "the same in all pairs"),
         (trial().filter(pl.col("patient") == "1").with_columns(pl.Series("level", ["lateral_distraction",
-         "long_axis_distraction"])), "two groups"),
+         "long_axis_distraction"])), "not two patients"),
     ],
 )  # fmt: skip
 def test_what_the_records_cannot_carry_is_said_and_nothing_is_estimated(frame, problem):
@@ -254,6 +302,10 @@ def test_clinics_are_fixed_and_a_term_that_follows_from_others_is_named():
     assert found.dropped == (
         "side: the same in all pairs",
         "condition, y: follows from other terms",
+        "hip of a patient: one for each patient",
+        "visit of a hip: one for each patient",
+        "clinician: not recorded",
+        "technique by clinic: fewer than five clinics",
     )
     assert "'a'" not in str(dataclasses.asdict(found)), "a clinic must not be named"
 

@@ -141,7 +141,15 @@ def _technique(name="technique.internal_rotation"):
         ),
         pretest=_pretest(name, lateral, long_axis, 1.71), primary_pretest="adjusted", pretest_agrees=True,
         adjusted_for=("pretest", "condition", "pretest end feel", "age"), dropped=("activity: one level only",),
-        variances=(Cell(f"{name}.sd.patient", "between patients", "deg", 2.345678, 1002, low=2.01, high=2.71),),
+        variances=(
+            Cell(f"{name}.sd.patient", "between patients", "deg", 2.345678, 1002, low=2.01, high=2.71),
+            Cell(f"{name}.sd.clinic", "between clinics", "deg", 0.0, 1002, note="estimated at zero"),
+        ),
+        varying=("patient", "clinic"),
+        cautious=Cell(
+            f"{name}.primary.cautious", f"{lateral} − {long_axis}", "deg", 1.83, 360, low=0.60234, high=3.05766,
+            standard_error=0.47757, degrees_of_freedom=5.0, note="clinics, less the terms that differ only between clinics",
+        ),
         fit=_fit(name, 12043, 1002, 6),
         not_modelled=(
             _count(f"{name}.lost.several", "several techniques between the two tests", "pairs", 318),
@@ -191,7 +199,7 @@ def _failed():
     return dataclasses.replace(
         _technique(name), motion="flexion", levels=(), cells=(), primary=None, family=(), pretest=(), adjusted_for=(),
         dropped=(), variances=(), fit=(), minimal_detectable_change=None, smallest_worthwhile=None,
-        problem="fewer than two techniques have pairs of flexion.",
+        varying=(), cautious=None, problem="fewer than two techniques have pairs of flexion.",
     )  # fmt: skip
 
 

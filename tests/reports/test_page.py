@@ -30,6 +30,7 @@ _FIELDS = (
     "simultaneous_high",
     "p_value",
     "adjusted_p_value",
+    "degrees_of_freedom",
     "sd",
     "n_patients",
     "n_pairs",
