@@ -2,6 +2,7 @@
 
 Every measurement runs in a process of its own, alternating with its floor, and the median of several
 rounds counts. Writes ``.bench/results.json``: a list of name, figure, unit, bound and met.
+``python -m tests.bench intake`` or ``mixed_model`` measures one part alone.
 """
 
 import json
@@ -20,6 +21,7 @@ from rich.table import Table
 from synthetic_data.export import write_exports
 from synthetic_data.network import make_network
 from synthetic_data.wide_export import wide_codebook, write_wide
+from tests.bench import mixed_model_bench
 
 ROUNDS = 3
 LONG_ROWS = {"100k": 17_700, "1M": 177_000}
@@ -44,7 +46,17 @@ class Case:
     day: date
 
 
-def main() -> None:
+def main(parts: list[str]) -> None:
+    if set(parts) - set(PARTS):
+        sys.exit(f"parts are {', '.join(PARTS)}")
+    results = [row for part in parts or PARTS for row in PARTS[part]()]
+    out = Path(".bench")
+    out.mkdir(exist_ok=True)
+    (out / "results.json").write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
+    _show(results)
+
+
+def _exports_in() -> list[dict]:
     results = [_help(), _demo()]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -54,10 +66,7 @@ def main() -> None:
         for case in _exports(folder):
             results += _reading(case)
         results += _intake(_wide(folder, "10M"), "wide CSV with composites, 10M", (None, 4), 1)
-    out = Path(".bench")
-    out.mkdir(exist_ok=True)
-    (out / "results.json").write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
-    _show(results)
+    return results
 
 
 def _long(folder: Path, size: str, n_patients: int) -> Case:
@@ -157,5 +166,7 @@ def _show(results: list[dict]) -> None:
     Console().print(table)
 
 
+PARTS = {"intake": _exports_in, "mixed_model": mixed_model_bench.run}
+
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])
