@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from threadpoolctl import threadpool_limits
 
 from pipeline.intake import SignedCodebook, prepare_delivery
 from pipeline.reading.export import read_export
@@ -15,6 +16,14 @@ from schemas.settings import Settings
 # The same examples in every run: a test that fails on one machine fails on all.
 settings.register_profile("stated", derandomize=True, deadline=None)
 settings.load_profile("stated")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_thread_for_matrices():
+    """Two workers with two threads each wait for one another: up to a hundred times slower."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
+
 
 KEY = PseudonymKey(bytes(range(32)))
 

@@ -259,6 +259,6 @@ def _root(matrix: Array) -> Array:
     scale = np.sqrt(np.diag(matrix))
     scale[scale == 0.0] = 1.0
     values, vectors = np.linalg.eigh(matrix / np.outer(scale, scale))
-    there = values > -1.0
+    there = values > FLAT * 10.0
     found: Array = scale[:, None] * vectors[:, there] * np.sqrt(values[there])
     return found

@@ -2,7 +2,7 @@
 
 Every measurement runs in a process of its own, alternating with its floor, and the median of several
 rounds counts. Writes ``.bench/results.json``: a list of name, figure, unit, bound and met.
-``python -m tests.bench intake`` or ``mixed_model`` measures one part alone.
+``python -m tests.bench intake``, ``mixed_model`` or ``error_rates`` measures one part alone.
 """
 
 import json
@@ -21,7 +21,7 @@ from rich.table import Table
 from synthetic_data.export import write_exports
 from synthetic_data.network import make_network
 from synthetic_data.wide_export import wide_codebook, write_wide
-from tests.bench import mixed_model_bench
+from tests.bench import mixed_model_bench, mixed_model_error_rates
 
 ROUNDS = 3
 LONG_ROWS = {"100k": 17_700, "1M": 177_000}
@@ -166,7 +166,11 @@ def _show(results: list[dict]) -> None:
     Console().print(table)
 
 
-PARTS = {"intake": _exports_in, "mixed_model": mixed_model_bench.run}
+PARTS = {
+    "intake": _exports_in,
+    "mixed_model": mixed_model_bench.run,
+    "error_rates": mixed_model_error_rates.run,
+}
 
 if __name__ == "__main__":
     main(sys.argv[1:])

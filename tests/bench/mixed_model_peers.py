@@ -84,6 +84,7 @@ def in_process(words: list[str], limit: float) -> dict:
             os.killpg(child.pid, 9)  # the child and its own children alone
             out, _ = child.communicate()
             said["stopped_after"] = round(time.perf_counter() - started, 1)
+            said["stopped_cpu_seconds"] = _cpu_of_group(child.pid)
         errors.seek(0)
         for line in out.splitlines():
             said |= json.loads(line) if line.startswith("{") else {}
@@ -230,6 +231,18 @@ def _has_lme4() -> bool:
 def _cpu() -> float:
     used = resource.getrusage(resource.RUSAGE_SELF)
     return used.ru_utime + used.ru_stime
+
+
+def _cpu_of_group(group: int) -> float:
+    """Processor seconds so far of a process and its children, start-up included."""
+    ticks = 0
+    for status in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            words = status.read_text(encoding="utf-8").rpartition(")")[2].split()
+        except OSError:  # it has ended
+            continue
+        ticks += int(words[11]) + int(words[12]) if int(words[2]) == group else 0
+    return ticks / os.sysconf("SC_CLK_TCK")
 
 
 def _status(name: str) -> float:
