@@ -22,7 +22,7 @@ demo: $(READY)  ## publish the reports of an invented network and of an open dat
 	$(BIN)/arcgain demo arcgain-demo
 
 test: $(READY)  ## run all tests
-	$(BIN)/python -m pytest -q -n 2
+	$(BIN)/python -m pytest -q -n 2 --dist worksteal
 
 fuzz: $(READY)  ## long fuzzing of readers and intake
 	ARCGAIN_FUZZ=long $(BIN)/python -m pytest -q -n 2 tests/properties

@@ -3,7 +3,8 @@
 The rows are divided into cells, one for each combination of groups that occurs (this patient's left
 hip at that visit, by this clinician). Of each cell the sums of the columns are kept, and of all rows
 together the cross-products. Both are additive: those of two partitions add up to those of all rows.
-They are exact (``exact_sums``), so that neither order nor partitioning changes a bit of the fit.
+They are exact (``exact_sums``): order changes no bit of the fit, nor does partitioning where readings
+have a decimal unit; other numbers are rounded to each partition's own grid of 47 binary digits.
 """
 
 from dataclasses import dataclass
