@@ -8,6 +8,7 @@ from pydantic import BaseModel, ValidationError
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.scanner import RoundTripScanner
 
 from pipeline.intake import SignedCodebook
 from schemas.codebook import Codebook
@@ -104,13 +105,31 @@ def _text(path: Path, error: type[ArcgainError]) -> str:
         ) from problem
 
 
+class _Scanner(RoundTripScanner):
+    """Stops at a bracket too deep: the library looks through all open ones at every token."""
+
+    def fetch_flow_collection_start(self, TokenClass: Any, to_push: str) -> None:  # noqa: ANN401, N803 - the library's own
+        """Open a bracket.
+
+        Raises
+        ------
+        RecursionError
+            If too many are open; one so deep is refused after reading in any case.
+        """
+        if self.flow_level > _DEEPEST:
+            raise RecursionError(_TOO_DEEP)
+        super().fetch_flow_collection_start(TokenClass, to_push)
+
+
 def _load(text: str, path: Path, error: type[ArcgainError]) -> Any:  # noqa: ANN401 - whatever YAML holds
     if len(text) > _LONGEST_FILE:
         raise error(
             path.name, f"the file has more than {_LONGEST_FILE:,} characters", "Name another file."
         )
     try:
-        return YAML(typ="rt", pure=True).load(text)
+        reader = YAML(typ="rt", pure=True)
+        reader.Scanner = _Scanner
+        return reader.load(text)
     except MarkedYAMLError as problem:
         line = f", line {problem.problem_mark.line + 1}" if problem.problem_mark else ""
         raise error(
