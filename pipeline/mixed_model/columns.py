@@ -21,7 +21,8 @@ from pipeline.mixed_model.description import (
     Number,
     Spline,
 )
-from pipeline.mixed_model.spline import Array, spline_column
+from pipeline.mixed_model.exact_sums import Array
+from pipeline.mixed_model.spline import spline_column
 from schemas.errors import ModelError, nearest_names
 
 Levels = dict[str, tuple[str, ...]]

@@ -80,6 +80,24 @@ def estimate(model: MixedModel | CorrectedModel, weights: Array) -> Estimate:
         if isinstance(model, CorrectedModel)
         else satterthwaite(model, kept)
     )
+    return by_t(value, error, freedom)
+
+
+def by_t(value: float, error: float, freedom: float) -> Estimate:
+    """Give a contrast its test and interval by Student's t.
+
+    Parameters
+    ----------
+    value, error : float
+        Estimate and standard error.
+    freedom : float
+        Degrees of freedom.
+
+    Returns
+    -------
+    Estimate
+        The estimate with its uncertainty.
+    """
     t = value / error
     half = quantile(CONFIDENCE, freedom) * error
     return Estimate(

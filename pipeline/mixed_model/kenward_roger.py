@@ -18,10 +18,10 @@ from itertools import combinations_with_replacement
 import numpy as np
 import polars as pl
 from scipy.linalg import cholesky, qr, solve_triangular
-from scipy.special import fdtrc, stdtr
+from scipy.special import fdtrc
 
 from pipeline.mixed_model.columns import column_matrix, raw_columns
-from pipeline.mixed_model.contrast import CONFIDENCE, Estimate, quantile
+from pipeline.mixed_model.contrast import Estimate, by_t
 from pipeline.mixed_model.degrees_of_freedom import FTest
 from pipeline.mixed_model.description import INTERCEPT, Method, ModelDescription, RandomTerm
 from pipeline.mixed_model.exact_sums import Array
@@ -161,9 +161,7 @@ def kenward_roger_estimate(
     freedom, _ = denominator_and_scale(adjusted, weights[None])
     value = float(weights @ coefficients)
     error = float(np.sqrt(weights @ adjusted.covariance @ weights))
-    half = quantile(CONFIDENCE, freedom) * error
-    p = float(2.0 * stdtr(freedom, -abs(value / error)))
-    return Estimate(value, error, freedom, value / error, p, value - half, value + half)
+    return by_t(value, error, freedom)
 
 
 def kenward_roger_test(

@@ -1,4 +1,4 @@
-"""Sums over partitions of the rows: added up, taken out again, or of a part of the groups."""
+"""Sums over partitions of the rows added up, and sums like those of a part of the groups."""
 
 from collections.abc import Iterable
 from dataclasses import replace
@@ -53,42 +53,6 @@ def combine(parts: Iterable[Statistics]) -> Statistics:
         n_rows=sum(part.n_rows for part in found),
         n_left_out=sum(part.n_left_out for part in found),
         log_weights=float(np.sort([part.log_weights for part in found]).sum()),
-    )
-
-
-def without(whole_sums: Statistics, part: Statistics, cells: pl.Series) -> Statistics:
-    """Take a partition out again, such as one clinic.
-
-    Parameters
-    ----------
-    whole_sums : Statistics
-        The sums over all rows.
-    part : Statistics
-        Those over the partition.
-    cells : polars.Series of bool, shape (c,)
-        True for the cells of ``whole_sums`` that lie in the partition; they lie in it wholly.
-
-    Returns
-    -------
-    Statistics
-        The sums over the other rows.
-    """
-    taken = _in_units(_aligned(part, whole_sums.columns), whole_sums.units)
-    keep = (~cells).to_numpy()
-    products = whole_sums.products - taken.products
-    kept = {c for c, n in zip(whole_sums.columns, np.diag(products), strict=True) if n}
-    return replace(
-        whole_sums,
-        products=products,
-        groups=whole_sums.groups.filter(~cells),
-        sums=whole_sums.sums[:, keep],
-        levels={
-            name: tuple(level for level in levels if f"{name}={level}" in kept)
-            for name, levels in whole_sums.levels.items()
-        },
-        n_rows=whole_sums.n_rows - part.n_rows,
-        n_left_out=whole_sums.n_left_out - part.n_left_out,
-        log_weights=whole_sums.log_weights - part.log_weights,
     )
 
 

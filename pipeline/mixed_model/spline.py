@@ -1,9 +1,8 @@
 """Natural cubic spline: a curve of a number that is straight beyond its boundary knots."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from pipeline.mixed_model.exact_sums import Array
 
 
 def natural_spline_basis(

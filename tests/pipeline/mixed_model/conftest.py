@@ -100,3 +100,19 @@ def describe():
 @pytest.fixture(params=sorted(RANDOM))
 def model_name(request):
     return request.param
+
+
+@pytest.fixture
+def same():
+    """Assert that two sums are the same to the last bit."""
+
+    def check(one, other):
+        assert one.columns == other.columns
+        assert one.units == other.units
+        assert (one.products == other.products).all()
+        assert one.groups.equals(other.groups)
+        assert one.sums.tobytes() == other.sums.tobytes()
+        assert one.levels == other.levels
+        assert (one.n_rows, one.n_left_out) == (other.n_rows, other.n_left_out)
+
+    return check

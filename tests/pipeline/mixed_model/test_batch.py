@@ -11,16 +11,6 @@ from pipeline.query import connect
 from schemas.errors import ModelError
 
 
-def same(one, other):
-    assert one.columns == other.columns
-    assert one.units == other.units
-    assert (one.products == other.products).all()
-    assert one.groups.equals(other.groups)
-    assert one.sums.tobytes() == other.sums.tobytes()
-    assert one.levels == other.levels
-    assert (one.n_rows, one.n_left_out) == (other.n_rows, other.n_left_out)
-
-
 @pytest.fixture
 def description(describe):
     return describe(
@@ -44,7 +34,7 @@ class Counted:
             yield batch
 
 
-def test_three_batches_are_all_rows_to_the_last_bit(clinic_rows, description):
+def test_three_batches_are_all_rows_to_the_last_bit(clinic_rows, description, same):
     # 6,000 rows: DuckDB fills batches in steps of 2,048.
     rows = pl.concat(
         clinic_rows(60, seed=seed).with_columns(
@@ -66,7 +56,7 @@ def test_three_batches_are_all_rows_to_the_last_bit(clinic_rows, description):
     assert one.theta.tobytes() == other.theta.tobytes()
 
 
-def test_a_query_may_compute_its_columns(clinic_rows, description):
+def test_a_query_may_compute_its_columns(clinic_rows, description, same):
     rows = clinic_rows(20)
     with connect(tests=rows) as connection:
         found = collect_query(
@@ -78,7 +68,7 @@ def test_a_query_may_compute_its_columns(clinic_rows, description):
 
 
 @pytest.mark.parametrize("size", [1, 7, 40, 100_000])
-def test_any_size_of_batch(clinic_rows, description, size):
+def test_any_size_of_batch(clinic_rows, description, size, same):
     rows = clinic_rows(20).with_columns(
         gain=pl.when(pl.col("clinic") == "c1").then(None).otherwise("gain")
     )

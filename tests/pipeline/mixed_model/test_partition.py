@@ -10,16 +10,6 @@ from pipeline.mixed_model.sufficient_statistics import collect
 from schemas.errors import ModelError
 
 
-def same(one, other):
-    assert one.columns == other.columns
-    assert one.units == other.units
-    assert (one.products == other.products).all()
-    assert one.groups.equals(other.groups)
-    assert one.sums.tobytes() == other.sums.tobytes()
-    assert one.levels == other.levels
-    assert (one.n_rows, one.n_left_out) == (other.n_rows, other.n_left_out)
-
-
 @pytest.fixture
 def description(describe):
     return describe(
@@ -37,7 +27,7 @@ def without_outcomes(rows, clinic):
 
 
 @pytest.mark.parametrize("order", [1, -1])
-def test_a_part_without_usable_rows_adds_what_it_left_out(clinic_rows, description, order):
+def test_a_part_without_usable_rows_adds_what_it_left_out(clinic_rows, description, order, same):
     rows = without_outcomes(clinic_rows(20), "c1")
     parts = [collect_part(part, description) for part in rows.partition_by("clinic")]
     empty = [part for part in parts if not part.n_rows]
@@ -62,7 +52,7 @@ def test_a_missing_column_is_still_refused(clinic_rows, description):
 
 
 @pytest.mark.parametrize("by", ["clinic", ("technique", "side")])
-def test_sums_by_group(clinic_rows, description, by):
+def test_sums_by_group(clinic_rows, description, by, same):
     rows = clinic_rows(20)
     found = collect_by(rows, description, by)
     names = (by,) if isinstance(by, str) else by
