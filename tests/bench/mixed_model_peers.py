@@ -81,10 +81,10 @@ def in_process(words: list[str], limit: float) -> dict:
         try:
             out, _ = child.communicate(timeout=limit)
         except subprocess.TimeoutExpired:
-            os.killpg(child.pid, 9)  # the child and its own children alone
-            out, _ = child.communicate()
             said["stopped_after"] = round(time.perf_counter() - started, 1)
             said["stopped_cpu_seconds"] = _cpu_of_group(child.pid)
+            os.killpg(child.pid, 9)  # the child and its own children alone
+            out, _ = child.communicate()
         errors.seek(0)
         for line in out.splitlines():
             said |= json.loads(line) if line.startswith("{") else {}
